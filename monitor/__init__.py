@@ -1,0 +1,1 @@
+"""Everything after the way in: keep, expect, compare, tell."""

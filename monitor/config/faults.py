@@ -1,0 +1,88 @@
+"""Validation errors as sentences that name file, key, value, and what is expected."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+_PLAIN = {
+    "missing": "missing; expected this key",
+    "date_from_datetime_parsing": "expected a date such as 2024-05-02",
+    "date_type": "expected a date such as 2024-05-02",
+    "date_parsing": "expected a date such as 2024-05-02",
+}
+
+
+def sentences(file: str, error: ValidationError, model: type[BaseModel]) -> list[str]:
+    """One line per mistake, in the order of the file's keys."""
+    return [line for detail in error.errors() for line in _lines(file, dict(detail), model)]
+
+
+def _lines(file: str, detail: dict[str, Any], model: type[BaseModel]) -> list[str]:
+    loc = tuple(part for part in detail["loc"] if part not in ("table", "registers", "modbus_tcp"))
+    if loc != detail["loc"] and detail["loc"][-1] == "registers":
+        loc = (*loc, "registers")
+    key = _dotted(loc)
+    kind, message = detail["type"], str(detail["msg"]).removeprefix("Value error, ")
+    if kind == "extra_forbidden":
+        return [f"{file}: {key}: unknown key{_nearest(str(loc[-1]), _fields_at(model, detail['loc'][:-1]))}"]
+    if kind == "value_error" and not loc:
+        return [f"{file}: {line}" for line in message.splitlines()]
+    if kind == "missing":
+        return [f"{file}: {key}: {_PLAIN[kind]}"]
+    expected = _PLAIN.get(kind, message[:1].lower() + message[1:])
+    found = detail.get("input")
+    shown = "" if isinstance(found, dict | list) else f" = {found!r}"
+    hint = ""
+    if kind == "float_parsing" and isinstance(found, str) and "," in found:
+        hint = " (write a decimal point, without quotes)"
+    return [f"{file}: {key}{shown}: {expected}{hint}"]
+
+
+def _dotted(loc: tuple[str | int, ...]) -> str:
+    text = ""
+    for part in loc:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _nearest(key: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
+    if near:
+        return f"; did you mean {near[0]}?"
+    return f"; known here: {', '.join(known)}" if known else ""
+
+
+def _fields_at(model: Any, loc: tuple[str | int, ...]) -> list[str]:
+    """Names of the keys that a model knows at a place."""
+    for part in loc:
+        model = _step(model, part)
+    return sorted({name for option in _models(model) for name in option.model_fields})
+
+
+def _step(annotation: Any, part: str | int) -> Any:
+    if isinstance(part, int):
+        inner = [a for a in get_args(annotation) if a is not Ellipsis]
+        return inner[0] if inner else annotation
+    options = _models(annotation)
+    tagged = [m for m in options if "kind" in m.model_fields and part in get_args(m.model_fields["kind"].annotation)]
+    if tagged and part not in {n for m in tagged for n in m.model_fields if n != part}:
+        return tagged[0]
+    for option in options:
+        if part in option.model_fields:
+            return option.model_fields[str(part)].annotation
+    return annotation
+
+
+def _models(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    origin = get_origin(annotation)
+    if origin is tuple or origin is None and not get_args(annotation):
+        return []
+    args = get_args(annotation)
+    if origin is Union or args:
+        return [m for a in args for m in _models(a)]
+    return []

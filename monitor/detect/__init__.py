@@ -1,0 +1,1 @@
+"""Evidence per night, merged into findings with a life and a loss."""
