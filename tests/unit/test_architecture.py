@@ -34,8 +34,8 @@ IMPURE_LIBRARIES = {
     "pathlib", "logging", "subprocess", "threading",
 }  # fmt: skip
 IMPURE_PARTS = (
-    "monitor.store", "monitor.report", "monitor.jobs", "monitor.cron", "monitor.clock", "monitor.demo", "ingest.readers",
-    "ingest.arrivals",
+    "monitor.store", "monitor.report", "monitor.jobs", "monitor.cron", "monitor.clock", "monitor.demo",
+    "ingest.readers", "ingest.arrivals",
 )  # fmt: skip
 # library: where alone it may be imported
 HOMES = {

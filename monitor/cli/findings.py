@@ -1,0 +1,112 @@
+"""`aftercare findings`."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from monitor.cli.shell import (
+    EXIT_FINDING,
+    fleet_argument,
+    json_option,
+    leave,
+    opened,
+    pick_site,
+    print_json,
+    site_option,
+)
+from monitor.cli.tables import aligned
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from monitor.config import Fleet
+    from monitor.detect.finding import Finding
+
+LEVELS = ("note", "watch", "visit", "urgent")
+
+
+@click.command()
+@fleet_argument
+@site_option
+@click.option("--all", "include_cleared", is_flag=True, help="Cleared findings too.")
+@json_option
+@click.option(
+    "--fail-on",
+    type=click.Choice(LEVELS),
+    help="Exit with 4 when an open finding is at or above this level (2 stays 2 when a site file is wrong).",
+)
+@click.pass_context
+def findings(
+    ctx: click.Context, fleet: Path, site_id: str | None, include_cleared: bool, as_json: bool, fail_on: str | None
+) -> None:
+    """Open findings, the gravest first and within a level by what they cost.
+
+    `assessed_until` is the last night that every site with readings has been assessed for.
+    """
+    from monitor.jobs.telling import list_ranked_findings
+
+    with opened(fleet) as (loaded, store):
+        if site_id is not None:
+            pick_site(loaded, site_id)
+        told = list_ranked_findings(loaded, store, site_id=site_id, include_cleared=include_cleared)
+    if as_json:
+        until = told.assessed_until.isoformat() if told.assessed_until else None
+        print_json({"schema": 1, "assessed_until": until, "findings": [as_document(f) for f in told.findings]})
+    else:
+        click.echo(as_text(loaded, told.findings, told.assessed_until))
+    grave = LEVELS.index(fail_on) if fail_on else len(LEVELS)
+    if not loaded.faults and any(f.state == "open" and LEVELS.index(f.level) >= grave for f in told.findings):
+        ctx.exit(EXIT_FINDING)
+    leave(ctx, loaded)
+
+
+def as_document(finding: Finding) -> dict[str, Any]:
+    """A finding as the interface shows it to other programs."""
+    return {
+        "id": finding.id,
+        "site": finding.site,
+        "subject": finding.subject,
+        "cause": finding.cause,
+        "level": finding.level,
+        "state": finding.state,
+        "since": finding.since.isoformat(),
+        "raised": finding.raised.isoformat(),
+        "cleared": finding.cleared.isoformat() if finding.cleared else None,
+        "confidence": finding.confidence,
+        "lost_kwh": finding.lost_kwh,
+        "lost_kwh_low": finding.lost_kwh_low,
+        "lost_kwh_high": finding.lost_kwh_high,
+        "lost_money": finding.lost_money,
+        "summary": finding.summary,
+        "evidence": finding.evidence,
+        "advice": finding.advice,
+    }
+
+
+def as_text(fleet: Fleet, found: list[Finding], until: date | None) -> str:
+    """A table, and under it what each finding says."""
+    if until is None:
+        return "Nothing has been assessed yet; run: aftercare assess " + str(fleet.folder)
+    head = f"{len(found) or 'No'} finding{'' if len(found) == 1 else 's'}; assessed until {until.isoformat()}"
+    if not found:
+        return head
+    heads = ("level", "state", "site", "subject", "cause", "since", "raised", "lost kWh", f"lost {_currency(fleet)}")
+    rows = aligned([heads, *(_row(f) for f in found)], right=(7, 8))
+    lines = [head, "", rows[0]]
+    for row, finding in zip(rows[1:], found, strict=True):
+        lines += [row, textwrap.fill(finding.summary, 100, initial_indent="    ", subsequent_indent="    ")]
+    return "\n".join(lines)
+
+
+def _row(f: Finding) -> tuple[str, ...]:
+    money = "" if f.lost_money is None else f"{f.lost_money:.2f}"
+    since, raised = f.since.isoformat(), f.raised.isoformat()
+    return f.level, f.state, f.site, f.subject, f.cause, since, raised, f"{f.lost_kwh:.1f}", money
+
+
+def _currency(fleet: Fleet) -> str:
+    return fleet.settings.fleet.currency

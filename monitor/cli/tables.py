@@ -1,0 +1,15 @@
+"""Columns of text for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+
+def aligned(rows: Sequence[Sequence[str]], *, right: Collection[int] = ()) -> list[str]:
+    """One line a row, every column as wide as its widest cell; columns in `right` are set to the right."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "  ".join(cell.rjust(w) if i in right else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True)))
+        .rstrip()
+        for row in rows
+    ]  # fmt: skip

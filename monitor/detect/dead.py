@@ -1,0 +1,113 @@
+"""Does a unit make nothing although it should? The judgement that outages and dead strings share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ingest.readings import Values
+from monitor.detect.night import DayLoss, SiteNight, UnitNight
+from monitor.model.grid import STEP_S
+
+Mask = npt.NDArray[np.bool_]
+
+# An interval can be judged when even the low end of what is expected would keep an inverter running.
+_BRIGHT_SHARE = 0.03
+# "Nothing": the sky's diffuse light alone gives a shaded string five times this.
+_NOTHING_OF_EXPECTED = 0.03
+_NOTHING_OF_RATED = 0.004
+_WORKING_OF_EXPECTED = 0.10
+# A day that can be judged holds an hour of such intervals and 0.08 h of full power at the low end.
+_MIN_INTERVALS = 4
+_MIN_FULL_HOURS = 0.08
+# A unit that stopped during the day: two hours, a quarter of the day's energy, 0.3 h of full power.
+_STOP_INTERVALS, _STOP_SHARE, _STOP_FULL_HOURS = 8, 0.25, 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Stillness:
+    """How much of a day's judgeable energy a unit was at nothing for.
+
+    `share` is by expected energy, None on a day too dark or too full of gaps to judge. `stopped_at` is the first grid
+    interval of the standstill that lasts to the day's end, None if there is none.
+    """
+
+    judged_kwh: float
+    intervals: int
+    share: float | None
+    stopped_at: int | None
+    stop_kwh: float
+
+    @property
+    def is_still(self) -> bool:
+        """The unit made nothing all day, or stopped for good during the day."""
+        return self.share is not None and (self.share >= 0.9 or self.stopped_at is not None)
+
+    @property
+    def is_working(self) -> bool:
+        """The unit was at work for nearly all of the day's energy."""
+        return self.share is not None and self.share <= 0.1
+
+
+def nothing(unit: UnitNight) -> Mask:
+    """Intervals with a reading of practically zero, shape (T,)."""
+    limit = np.maximum(_NOTHING_OF_EXPECTED * unit.expected.power_w, _NOTHING_OF_RATED * unit.rated_w)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(unit.power_w < limit)
+
+
+def working(unit: UnitNight) -> Mask:
+    """Intervals with a reading that is a fair part of what is expected, shape (T,)."""
+    limit = np.maximum(_WORKING_OF_EXPECTED * unit.expected.power_w, 2.0 * _NOTHING_OF_RATED * unit.rated_w)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(unit.power_w >= limit)
+
+
+def stillness(night: SiteNight, unit: UnitNight, where: Mask | None = None) -> Stillness:
+    """Judge one unit on one day.
+
+    Parameters
+    ----------
+    night : SiteNight
+        The day.
+    unit : UnitNight
+        Power and expectation, shape (T,) [W].
+    where : boolean array of shape (T,), optional
+        Intervals that count, such as those in which a sibling was at work.
+
+    Returns
+    -------
+    Stillness
+
+    Notes
+    -----
+    After the outage rule of common practice (below 2-3 % of expected while witnesses produce), weighted by energy
+    rather than time so that dawn and dusk count for little.
+    """
+    bright = (unit.expected.low_w > _BRIGHT_SHARE * unit.rated_w) & ~np.isnan(unit.power_w)
+    if where is not None:
+        bright = bright & where
+    full_hours = float(np.sum(unit.expected.low_w[bright])) * STEP_S / 3600.0 / unit.rated_w
+    judged = night.energy_kwh(unit.expected.power_w, bright)
+    count = int(np.count_nonzero(bright))
+    if count < _MIN_INTERVALS or full_hours < _MIN_FULL_HOURS:
+        return Stillness(judged, count, None, None, 0.0)
+    still = nothing(unit) & bright
+    share = night.energy_kwh(unit.expected.power_w, still) / judged
+    at = np.flatnonzero(bright)
+    moving = np.flatnonzero(~still[at])
+    tail = at[moving[-1] + 1 :] if moving.size else at
+    tail_kwh = float(np.sum(unit.expected.power_w[tail])) * STEP_S / 3.6e6
+    tail_hours = float(np.sum(unit.expected.low_w[tail])) * STEP_S / 3600.0 / unit.rated_w
+    stopped = tail.size >= _STOP_INTERVALS and tail_kwh >= _STOP_SHARE * judged and tail_hours >= _STOP_FULL_HOURS
+    return Stillness(judged, count, share, int(tail[0]) if stopped and moving.size else None, tail_kwh)
+
+
+def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLoss:
+    """What a unit at nothing lost from an interval on; gaps in its readings count as nothing, too."""
+    made = np.maximum(np.nan_to_num(unit.power_w), 0.0)[start:]
+    parts = (unit.expected.power_w, unit.expected.low_w, unit.expected.high_w)
+    kwh, low, high = (float(np.sum(np.maximum(p[start:] - made, 0.0))) * STEP_S / 3.6e6 for p in parts)
+    return DayLoss(night.day, kwh, low, high)

@@ -1,0 +1,127 @@
+"""From a day's view and expectation to what the detectors are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+
+import numpy as np
+
+from ingest.readings import Values
+from monitor.config.models import Inverter
+from monitor.detect.dead import stillness
+from monitor.detect.night import DayLoss, GapStep, Region, SiteNight, UnitNight
+from monitor.model.dayview import DayExpectation, DayView
+from monitor.model.grid import STEP_S
+from monitor.model.history import SiteHistory
+from monitor.model.power import climatological_air_temperature
+
+# Snow may lie when the day's mean is below this; where nobody measures, when a cold day of the season would be.
+_SNOW_BELOW_C = 3.0
+_COLD_DAY_BELOW_USUAL_C = 7.0
+_SILENT_SHARE = 0.25
+# A register that has counted more than this many hours of full power cannot be one that starts anew every day.
+_LIFE_LONG_HOURS = 12.0
+_MIN_GAP_S = 3 * 3600
+
+
+def site_night(
+    view: DayView, expectation: DayExpectation, history: SiteHistory, *, arrivals_stopped: bool = False
+) -> SiteNight:
+    """Assemble a SiteNight; `arrivals_stopped` when nobody of the fleet was heard, which is no site's fault."""
+    heard = {source: view.part(share) for source, share in view.span.measured.heard.items()}
+    units = {
+        subject: UnitNight(subject, view.span.rated_w(subject), expectation.units[subject], power)
+        for subject, power in view.power_w.items()
+    }
+    clear = np.sum([view.physics.clear_w(f"inverter:{i.id}") for i in _fed(view)], axis=0)
+    return SiteNight(
+        site=view.site,
+        day=view.day,
+        starts=view.physics.starts,
+        units=units,
+        meters_w={m: view.part(p) for m, p in view.span.measured.power_w.items() if m.startswith("meter:")},
+        clear_w=clear,
+        heard=heard,
+        expecting=frozenset() if arrivals_stopped else _expecting(heard, history),
+        silent_nights={source: history.silent_nights(source, _SILENT_SHARE) for source in heard},
+        snow_possible=_snow_possible(view),
+        gap_steps=tuple(_gap_steps(view, expectation, history)),
+    )
+
+
+def at_nothing(night: SiteNight) -> bool | None:
+    """Whether any unit of a site stood still; None when no unit could be judged."""
+    judged = [s for s in (stillness(night, unit) for unit in night.units.values()) if s.share is not None]
+    return any(s.is_still for s in judged) if judged else None
+
+
+def region(states: list[bool | None]) -> Region:
+    """Sum up the neighbours' `at_nothing`."""
+    return Region(sum(s is True for s in states), sum(s is False for s in states))
+
+
+def heard_share(night: SiteNight, source: str) -> float:
+    """Share of the day's cloudless energy during which a source was heard; 0 on a day without sun."""
+    total = float(np.sum(night.clear_w))
+    return float(np.sum(night.clear_w * night.heard[source])) / total if total > 0.0 else 0.0
+
+
+def _fed(view: DayView) -> list[Inverter]:
+    return [i for i in view.site.inverter if view.site.strings_of(i.id)]
+
+
+def _expecting(heard: Mapping[str, Values], history: SiteHistory) -> frozenset[str]:
+    """Sources that have delivered before, or today."""
+    before = {
+        source for source in heard if any(n.features.get("heard") for n in history.notes.get(f"source:{source}", ()))
+    }
+    return frozenset(before | {source for source, share in heard.items() if share.any()})
+
+
+def _snow_possible(view: DayView) -> bool:
+    measured = view.span.measured.weather.get("temperature_air")
+    day = view.part(measured) if measured is not None else np.array([np.nan])
+    if not np.isnan(day).all():
+        return float(np.nanmean(day)) < _SNOW_BELOW_C
+    place = view.site.site
+    usual = climatological_air_temperature(
+        view.physics.starts.astype(np.float64), latitude=place.latitude, longitude=place.longitude
+    )
+    return float(np.mean(usual)) - _COLD_DAY_BELOW_USUAL_C < _SNOW_BELOW_C
+
+
+def _gap_steps(view: DayView, expectation: DayExpectation, history: SiteHistory) -> list[GapStep]:
+    """Register steps over gaps that ended today, beside what those days should have given."""
+    begin, end = int(view.physics.starts[0]), int(view.physics.starts[-1]) + STEP_S
+    found = []
+    for step in view.span.measured.steps:
+        if step.subject not in view.power_w or not begin < step.end <= end or step.end - step.start < _MIN_GAP_S:
+            continue
+        if step.before_kwh < _LIFE_LONG_HOURS * view.span.rated_w(step.subject) / 1000.0:
+            continue
+        first = datetime.fromtimestamp(step.start, view.site.zone).date()
+        losses = [*_earlier(history, step.subject, first, view.day), _today(view, expectation, step.subject, step.end)]
+        found.append(
+            GapStep(
+                step.subject, first, view.day, step.energy_kwh,
+                sum(loss.kwh for loss in losses), sum(loss.low for loss in losses), tuple(losses),
+            )
+        )  # fmt: skip
+    return found
+
+
+def _earlier(history: SiteHistory, subject: str, first: date, today: date) -> list[DayLoss]:
+    notes = history.between(subject, first, today - timedelta(days=1))
+    return [
+        DayLoss(n.day, *(k * (1.0 - n.usable) for k in (n.expected_kwh, n.expected_low_kwh, n.expected_high_kwh)))
+        for n in notes
+        if n.expected_kwh is not None and n.expected_low_kwh is not None and n.expected_high_kwh is not None
+    ]
+
+
+def _today(view: DayView, expectation: DayExpectation, subject: str, until: int) -> DayLoss:
+    hidden = (view.physics.starts < until) & np.isnan(view.power_w[subject])
+    unit = expectation.units[subject]
+    kwh, low, high = (float(np.sum(p[hidden])) * STEP_S / 3.6e6 for p in (unit.power_w, unit.low_w, unit.high_w))
+    return DayLoss(view.day, kwh, low, high)

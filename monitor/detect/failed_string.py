@@ -1,0 +1,98 @@
+"""A string that makes nothing while its inverter works."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.config.models import String
+from monitor.detect.dead import Mask, Stillness, standstill_loss, stillness, working
+from monitor.detect.night import SiteNight, UnitNight, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class FailedString:
+    """Dead strings, told apart from outages and gaps by a sibling or the inverter that goes on working.
+
+    Only intervals count in which a witness of the same site was at work: another string of the inverter, the
+    inverter itself, or a string of another inverter on the same plane. Shade leaves diffuse light and so never looks
+    like this; snow does, and is ruled out by a working string on the same plane or by the region.
+
+    References
+    ----------
+    Outage rule: common practice; string open circuit: current at zero while same-plane strings carry current.
+    """
+
+    cause: str = "failed_string"
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """One verdict per string with DC readings."""
+        return [
+            self._judge(night, string, night.units[f"string:{string.id}"])
+            for string in night.site.string
+            if f"string:{string.id}" in night.units
+        ]
+
+    def _judge(self, night: SiteNight, string: String, unit: UnitNight) -> Verdict:
+        witnesses = _witnesses(night, string)
+        if not witnesses:
+            return Verdict(unit.subject, self.cause, "unclear")
+        at_work = np.any([working(w) for w in witnesses.values()], axis=0)
+        still = stillness(night, unit, at_work)
+        loss = standstill_loss(night, unit, still.stopped_at or 0)
+        if still.is_working:
+            return Verdict(unit.subject, self.cause, "healthy")
+        if not still.is_still:
+            # A day on which the whole inverter stood still is the outage's loss, not this string's.
+            counts = bool(at_work.any()) or bool(np.isnan(unit.power_w).all())
+            return Verdict(unit.subject, self.cause, "unclear", losses=(loss,) if counts else ())
+        same_plane = _same_plane_works(night, string)
+        snow = night.snow_possible and not same_plane
+        return Verdict(
+            unit.subject,
+            self.cause,
+            "unclear" if snow and night.region.sites_at_nothing else "trouble",
+            confidence=_confidence(still, same_plane=same_plane, snow=snow),
+            since=night.day,
+            losses=(loss,),
+            evidence=_evidence(night, unit, still, witnesses, at_work),
+            nights_needed=2 if snow and night.region.sites_working < 3 else 1,
+        )
+
+
+def _witnesses(night: SiteNight, string: String) -> dict[str, UnitNight]:
+    """Units whose work proves that this string could work: siblings on the inverter or plane, and the inverter."""
+    near = [s for s in night.site.string if s.inverter == string.inverter or s.plane == string.plane]
+    subjects = [f"string:{s.id}" for s in near if s.id != string.id]
+    found = {subject: night.units[subject] for subject in subjects if subject in night.units}
+    inverter = night.units.get(f"inverter:{string.inverter}")
+    if inverter is not None and len(night.site.strings_of(string.inverter)) > 1:
+        found[inverter.subject] = inverter
+    return found
+
+
+def _same_plane_works(night: SiteNight, string: String) -> bool:
+    others = [s for s in night.site.string if s.plane == string.plane and s.id != string.id]
+    units = [night.units[f"string:{s.id}"] for s in others if f"string:{s.id}" in night.units]
+    return any(stillness(night, u).is_working for u in units)
+
+
+def _confidence(still: Stillness, *, same_plane: bool, snow: bool) -> float:
+    base = 0.97 if same_plane else 0.93
+    if snow:
+        base = 0.75
+    return base + (0.02 if still.share is not None and still.share >= 0.98 else 0.0)
+
+
+def _evidence(
+    night: SiteNight, unit: UnitNight, still: Stillness, witnesses: dict[str, UnitNight], at_work: Mask
+) -> dict[str, object]:
+    made = {name: round(night.energy_kwh(np.maximum(w.power_w, 0.0), at_work), 2) for name, w in witnesses.items()}
+    return {
+        "share_of_energy_at_nothing": round(still.share or 0.0, 3),
+        "judged_kwh": round(still.judged_kwh, 2),
+        "made_kwh": round(night.energy_kwh(np.maximum(unit.power_w, 0.0)), 2),
+        "witnesses_made_kwh": made,
+        "expected_from": unit.expected.source,
+    }

@@ -1,0 +1,110 @@
+"""An inverter that makes nothing although there is sun."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.detect.dead import standstill_loss, stillness, working
+from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict
+
+# Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
+_STANDSTILL_SHARE = 0.05
+_MIN_GAP_FULL_HOURS = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class InverterOutage:
+    """Inverters at nothing, told apart from gaps: a reading of zero, a still generation meter, or a still register.
+
+    Where the inverter's own log is silent, its generation meter speaks; where both are silent, nothing is said until
+    the log is back and the life-long register tells what happened meanwhile.
+
+    References
+    ----------
+    Common practice; register rule: energy counted over the gap near its expectation means a gap in the data only,
+    near zero an outage.
+    """
+
+    cause: str = "inverter_outage"
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """One verdict per inverter with AC or generation-meter readings, and one per standstill that a gap hid."""
+        verdicts = [
+            self._judge(night, unit)
+            for inverter in night.site.inverter
+            if (unit := _with_meter(night, f"inverter:{inverter.id}")) is not None
+        ]
+        return verdicts + [self._hidden(step) for step in night.gap_steps if self._stood_still(night, step)]
+
+    def _judge(self, night: SiteNight, unit: UnitNight) -> Verdict:
+        still = stillness(night, unit)
+        loss = standstill_loss(night, unit, still.stopped_at or 0)
+        if still.is_working:
+            return Verdict(unit.subject, self.cause, "healthy")
+        if not still.is_still or _contradicted(night, unit):
+            return Verdict(unit.subject, self.cause, "unclear", losses=(loss,))
+        guess = unit.expected.source == "clear_sky"
+        snow = night.snow_possible
+        return Verdict(
+            unit.subject,
+            self.cause,
+            "unclear" if snow and night.region.sites_at_nothing else "trouble",
+            confidence=0.75 if snow else 0.9 if guess else 0.97,
+            since=night.day,
+            losses=(loss,),
+            evidence={
+                "share_of_energy_at_nothing": round(still.share or 0.0, 3),
+                "judged_kwh": round(still.judged_kwh, 2),
+                "made_kwh": round(night.energy_kwh(np.maximum(unit.power_w, 0.0)), 2),
+                "expected_from": unit.expected.source,
+            },
+            nights_needed=2 if snow and night.region.sites_working < 3 else 1,
+        )
+
+    def _stood_still(self, night: SiteNight, step: GapStep) -> bool:
+        rated = next(i.rated_ac_w for i in night.site.inverter if f"inverter:{i.id}" == step.inverter)
+        return (
+            step.expected_low_kwh > _MIN_GAP_FULL_HOURS * rated / 1000.0
+            and step.counted_kwh < _STANDSTILL_SHARE * step.expected_low_kwh
+        )
+
+    def _hidden(self, step: GapStep) -> Verdict:
+        return Verdict(
+            step.inverter,
+            self.cause,
+            "trouble",
+            confidence=0.95,
+            since=step.first_day,
+            losses=step.losses,
+            evidence={
+                "gap_first_day": step.first_day.isoformat(),
+                "gap_last_day": step.last_day.isoformat(),
+                "register_counted_kwh": round(step.counted_kwh, 2),
+                "expected_over_gap_kwh": round(step.expected_kwh, 2),
+            },
+        )
+
+
+def _with_meter(night: SiteNight, subject: str) -> UnitNight | None:
+    """The inverter's unit; where its own log has gaps, its generation meter's power."""
+    unit = night.units.get(subject)
+    if unit is None:
+        return None
+    for meter in night.site.meter:
+        power = night.meters_w.get(f"meter:{meter.id}")
+        if meter.role == "generation" and f"inverter:{meter.inverter}" == subject and power is not None:
+            return replace(unit, power_w=np.where(np.isnan(unit.power_w), power, unit.power_w))
+    return unit
+
+
+def _contradicted(night: SiteNight, unit: UnitNight) -> bool:
+    """Somebody else saw this inverter's energy: its strings or its generation meter."""
+    inverter = unit.subject.removeprefix("inverter:")
+    strings = [night.units[f"string:{s.id}"] for s in night.site.strings_of(inverter) if f"string:{s.id}" in night.units]
+    if any(stillness(night, s).is_working for s in strings):
+        return True
+    meters = [m for m in night.site.meter if m.role == "generation" and m.inverter == inverter]
+    seen = [night.meters_w[f"meter:{m.id}"] for m in meters if f"meter:{m.id}" in night.meters_w]
+    return any(np.count_nonzero(working(replace(unit, power_w=power))) >= 4 for power in seen)

@@ -1,0 +1,152 @@
+"""The life of a finding: raised, open, quiet again, cleared, reopened as the same trouble."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+from monitor.detect.finding import Finding
+from monitor.detect.night import DayLoss, SiteNight, Verdict
+from monitor.detect.table import KINDS
+from monitor.detect.words import advice, summary
+
+# A trouble that comes back within a month is the same trouble.
+REOPEN_DAYS = 30
+# Nights on which nothing could be judged are remembered for so long as possibly lost.
+_UNSEEN_DAYS = 90
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a night did to one finding."""
+
+    finding: Finding
+    what: str  # raised, reopened, seen, good_day, unseen, cleared
+    losses: tuple[DayLoss, ...] = ()
+
+
+Suspected = Callable[[str, str], Sequence[date]]  # subject, cause -> earlier nights of trouble in a row, newest first
+
+
+def advance(
+    night: SiteNight, verdicts: Sequence[Verdict], known: Sequence[Finding], *, suspected: Suspected, raised: date
+) -> list[Change]:
+    """Move a site's findings on by one night.
+
+    Parameters
+    ----------
+    night : SiteNight
+        The night (for the site and the day).
+    verdicts : sequence of Verdict
+        At most one per subject and cause, except for what a gap had hidden.
+    known : sequence of Finding
+        The site's findings, open and cleared, as of the night before.
+    suspected : callable
+        Earlier nights in a row on which a subject already looked troubled without being reported.
+    raised : date
+        Day that new findings are stamped with.
+    """
+    current = {(f.subject, f.cause): f for f in sorted(known, key=lambda f: (f.raised, f.id))}
+    changes: dict[tuple[str, str], Change] = {}
+    for verdict in sorted(verdicts, key=lambda v: v.says == "healthy"):
+        key = (verdict.subject, verdict.cause)
+        if key in changes and verdict.says != "trouble":
+            continue
+        change = _move(night, verdict, current.get(key), suspected=suspected, raised=raised)
+        if change is not None:
+            before = changes[key].losses if key in changes else ()
+            changes[key] = replace(change, losses=(*before, *change.losses))
+            current[key] = change.finding
+    return list(changes.values())
+
+
+def _move(
+    night: SiteNight, verdict: Verdict, finding: Finding | None, *, suspected: Suspected, raised: date
+) -> Change | None:
+    if verdict.says == "trouble":
+        return _trouble(night, verdict, finding, suspected=suspected, raised=raised)
+    if finding is None or finding.state == "cleared":
+        return None
+    return _good_day(night, finding) if verdict.says == "healthy" else _unseen(night, verdict, finding)
+
+
+def _trouble(
+    night: SiteNight, verdict: Verdict, finding: Finding | None, *, suspected: Suspected, raised: date
+) -> Change | None:
+    if finding is not None and finding.state == "open":
+        return _seen(night, verdict, finding, "seen")
+    if finding is not None and finding.cleared is not None and night.day - finding.cleared <= timedelta(REOPEN_DAYS):
+        return _seen(night, verdict, replace(finding, state="open", cleared=None), "reopened")
+    earlier = suspected(verdict.subject, verdict.cause)[: verdict.nights_needed - 1]
+    if len(earlier) + 1 < verdict.nights_needed:
+        return None
+    fresh = _fresh(night, verdict, since=min([verdict.since or night.day, *earlier]), raised=raised)
+    return _seen(night, verdict, fresh, "raised")
+
+
+def _fresh(night: SiteNight, verdict: Verdict, *, since: date, raised: date) -> Finding:
+    text = "|".join((night.site.id, verdict.subject, verdict.cause, raised.isoformat()))
+    return Finding(
+        id=hashlib.sha256(text.encode()).hexdigest()[:12],
+        site=night.site.id,
+        subject=verdict.subject,
+        cause=verdict.cause,
+        level=KINDS[verdict.cause].level,
+        state="open",
+        since=since,
+        raised=raised,
+        cleared=None,
+        last_seen=night.day,
+        confidence=verdict.confidence,
+        lost_kwh=0.0,
+        lost_kwh_low=0.0,
+        lost_kwh_high=0.0,
+        lost_money=None,
+        summary="",
+    )
+
+
+def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Change:
+    unseen: Mapping[str, Sequence[float]] = finding.evidence.get("unseen_days", {})
+    hidden = tuple(DayLoss(date.fromisoformat(day), *values) for day, values in unseen.items())
+    losses = (*hidden, *verdict.losses)
+    evidence: dict[str, Any] = {**verdict.evidence, "days_seen": finding.evidence.get("days_seen", 0) + 1}
+    moved = replace(
+        finding,
+        last_seen=night.day,
+        confidence=max(finding.confidence, verdict.confidence),
+        lost_kwh=finding.lost_kwh + sum(loss.kwh for loss in losses),
+        lost_kwh_low=finding.lost_kwh_low + sum(loss.low for loss in losses),
+        lost_kwh_high=finding.lost_kwh_high + sum(loss.high for loss in losses),
+        evidence=evidence,
+    )
+    return Change(_told(night, moved), what, losses)
+
+
+def _good_day(night: SiteNight, finding: Finding) -> Change:
+    good = finding.evidence.get("good_days", 0) + 1
+    evidence = {k: v for k, v in finding.evidence.items() if k != "unseen_days"} | {"good_days": good}
+    moved = replace(finding, evidence=evidence)
+    if good >= KINDS[finding.cause].good_days_to_clear:
+        moved = replace(moved, state="cleared", cleared=night.day)
+        return Change(_told(night, moved), "cleared")
+    return Change(_told(night, moved), "good_day")
+
+
+def _unseen(night: SiteNight, verdict: Verdict, finding: Finding) -> Change | None:
+    if not verdict.losses:
+        return None
+    unseen = dict(finding.evidence.get("unseen_days", {}))
+    unseen |= {loss.day.isoformat(): [loss.kwh, loss.low, loss.high] for loss in verdict.losses}
+    kept = dict(sorted(unseen.items())[-_UNSEEN_DAYS:])
+    return Change(replace(finding, evidence={**finding.evidence, "unseen_days": kept}), "unseen")
+
+
+def _told(night: SiteNight, finding: Finding) -> Finding:
+    """The finding with its money, summary and advice brought up to date."""
+    tariff = night.site.tariff
+    priced = replace(finding, lost_money=finding.lost_kwh * tariff.import_per_kwh if tariff else None)
+    return replace(priced, summary=summary(night.site, priced), advice=advice(night.site, priced))

@@ -1,0 +1,67 @@
+"""A source that has gone silent: nothing is known, which is not the same as nothing being made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+
+from monitor.detect.night import SiteNight, Verdict
+
+_SILENT_SHARE = 0.25
+_HEARD_SHARE = 0.75
+_NIGHTS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class MissingData:
+    """Sources without readings for the better part of two days' light; all sources of a site at once are one trouble.
+
+    Shares are by the cloudless power of the hours, so that a gap at night does not count.
+    """
+
+    cause: str = "missing_data"
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """One verdict per source that has delivered before, and one for the site when all of several are silent."""
+        shares = {source: _share(night, source) for source in sorted(night.expecting)}
+        silent = {s for s, share in shares.items() if share < _SILENT_SHARE}
+        together = len(shares) > 1 and silent == shares.keys()
+        verdicts = [self._judge(night, source, share, together=together) for source, share in shares.items()]
+        if len(shares) > 1:
+            nights = min(night.silent_nights.get(s, 0) for s in shares)
+            verdicts.append(self._site(night, nights, silent=together, heard=min(shares.values()) >= _HEARD_SHARE))
+        return verdicts
+
+    def _judge(self, night: SiteNight, source: str, share: float, *, together: bool) -> Verdict:
+        subject = f"source:{source}"
+        if share >= _HEARD_SHARE:
+            return Verdict(subject, self.cause, "healthy")
+        if share >= _SILENT_SHARE or together:
+            return Verdict(subject, self.cause, "unclear")
+        return self._trouble(night, subject, night.silent_nights.get(source, 0))
+
+    def _site(self, night: SiteNight, nights: int, *, silent: bool, heard: bool) -> Verdict:
+        if silent:
+            return self._trouble(night, "site", nights)
+        return Verdict("site", self.cause, "healthy" if heard else "unclear")
+
+    def _trouble(self, night: SiteNight, subject: str, nights_before: int) -> Verdict:
+        return Verdict(
+            subject,
+            self.cause,
+            "trouble" if nights_before + 1 >= _NIGHTS else "unclear",
+            confidence=0.99,
+            since=night.day - timedelta(days=nights_before),
+            evidence={"silent_days": nights_before + 1},
+        )
+
+
+def _share(night: SiteNight, source: str) -> float:
+    """Share of the day's cloudless energy during which a source was heard."""
+    total = float(np.sum(night.clear_w))
+    heard = night.heard.get(source)
+    if total <= 0.0 or heard is None:
+        return 0.0 if heard is None else 1.0
+    return float(np.sum(night.clear_w * heard)) / total

@@ -1,0 +1,98 @@
+"""What a detector is shown of one site and one local day, and what it may say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Literal
+
+import numpy as np
+
+from ingest.readings import Seconds, Values
+from monitor.config.models import Site
+from monitor.model.grid import STEP_S
+from monitor.model.ladder import Expected
+
+Says = Literal["trouble", "healthy", "unclear"]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitNight:
+    """A string (DC) or inverter (AC) on one day of T grid intervals; powers in W, NaN is a gap."""
+
+    subject: str
+    rated_w: float
+    expected: Expected
+    power_w: Values
+
+
+@dataclass(frozen=True, slots=True)
+class DayLoss:
+    """Energy lost on one local day, with an 80 % range [kWh]."""
+
+    day: date
+    kwh: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class GapStep:
+    """What an inverter's register counted over a gap, beside what was expected of that time [kWh]."""
+
+    inverter: str
+    first_day: date
+    last_day: date
+    counted_kwh: float
+    expected_kwh: float
+    expected_low_kwh: float
+    losses: tuple[DayLoss, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """How the neighbours within reach fared on the same day: sites with a string or inverter at nothing, and others."""
+
+    sites_at_nothing: int = 0
+    sites_working: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SiteNight:
+    """Everything that was known of a site at the end of a local day."""
+
+    site: Site
+    day: date
+    starts: Seconds
+    units: Mapping[str, UnitNight]
+    meters_w: Mapping[str, Values]  # generation meters by `meter:ID`
+    clear_w: Values  # cloudless power of the whole site
+    heard: Mapping[str, Values]  # by source id: covered share of each interval
+    expecting: frozenset[str]  # sources that have delivered before
+    silent_nights: Mapping[str, int]  # by source id: nights in a row without a reading, this one left out
+    snow_possible: bool
+    region: Region = field(default_factory=Region)
+    gap_steps: tuple[GapStep, ...] = ()
+
+    def energy_kwh(self, power_w: Values, where: Values | None = None) -> float:
+        """Energy of a power over the day, or over some of its intervals [kWh]."""
+        chosen = power_w if where is None else power_w[where.astype(bool)]
+        return float(np.nansum(chosen) * STEP_S / 3.6e6)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a detector says about one subject tonight.
+
+    `unclear` neither raises nor clears; its losses count only if the trouble is found to have gone on.
+    """
+
+    subject: str
+    cause: str
+    says: Says
+    confidence: float = 0.0
+    since: date | None = None
+    losses: tuple[DayLoss, ...] = ()
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    nights_needed: int = 1  # nights of trouble in a row before it is reported

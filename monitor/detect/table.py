@@ -1,0 +1,43 @@
+"""The detectors, and what the life of a finding needs to know of each cause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from monitor.detect.failed_string import FailedString
+from monitor.detect.finding import Level
+from monitor.detect.inverter_outage import InverterOutage
+from monitor.detect.missing_data import MissingData
+from monitor.detect.night import SiteNight, Verdict
+
+
+class Detector(Protocol):
+    """A pure judge of one cause."""
+
+    @property
+    def cause(self) -> str:
+        """The cause that it speaks of."""
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """Judge every subject of the site that it can judge."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """How findings of a cause live."""
+
+    level: Level
+    good_days_to_clear: int
+
+
+def detector_table() -> dict[str, Detector]:
+    """Every detector by its cause."""
+    return {d.cause: d for d in (FailedString(), InverterOutage(), MissingData())}
+
+
+KINDS: dict[str, Kind] = {
+    "failed_string": Kind("urgent", 3),
+    "inverter_outage": Kind("urgent", 2),
+    "missing_data": Kind("watch", 1),
+}

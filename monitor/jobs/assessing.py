@@ -1,0 +1,66 @@
+"""The nightly assessment as a unit of work: which nights, and what is said of it afterwards."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from monitor.clock import local_date, yesterday
+from monitor.config import Fleet
+from monitor.jobs.work import ShouldStop, Tell, never
+from monitor.nightly import AssessReport, assess
+from monitor.store import Store
+from monitor.store.readings import recorded_span
+
+DAY_S = 86400
+
+
+def assess_fleet(
+    fleet: Fleet,
+    store: Store,
+    *,
+    now: int,
+    site_ids: frozenset[str] | None = None,
+    first: date | None = None,
+    until: date | None = None,
+    progress: Tell | None = None,
+    should_stop: ShouldStop = never,
+) -> AssessReport:
+    """Assess the nights that are due, or replay them from `first` on.
+
+    Without `until`, a replay ends with the last day that any of the sites has readings of, and a catch-up with
+    yesterday in the fleet's zone. A day that is not over is never assessed.
+    """
+    over = yesterday(now, fleet.zone)
+    wanted = until or (last_recorded_day(fleet, store, site_ids) if first else over) or over
+    return assess(
+        fleet,
+        store,
+        site_ids=site_ids,
+        first=first,
+        last=min(wanted, over),
+        now=now,
+        progress=progress,
+        should_stop=should_stop,
+    )
+
+
+def last_recorded_day(fleet: Fleet, store: Store, site_ids: frozenset[str] | None) -> date | None:
+    """The last local day for which any of the sites has readings; None when there are none."""
+    days = []
+    with store.read() as conn:
+        for site in fleet.sites:
+            span = recorded_span(conn, site.id) if site_ids is None or site.id in site_ids else None
+            if span is not None:
+                days.append(local_date((span[1] + 1) * DAY_S - 1, site.zone))
+    return max(days, default=None)
+
+
+def summary(report: AssessReport) -> str:
+    """One line about a pass."""
+    until = f", assessed until {report.assessed_until}" if report.assessed_until else ""
+    failed = f", {len(report.failed)} failed" if report.failed else ""
+    return (
+        f"{report.nights} nights, {report.site_nights} site-nights{until}: "
+        f"{len(report.raised)} raised, {len(report.cleared)} cleared{failed}"
+    )
+

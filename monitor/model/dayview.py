@@ -1,0 +1,198 @@
+"""One site on one local day: what its units made, what they should have made, and what it tells its neighbours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from ingest.readings import Seconds, Values
+from ingest.sources import TableSource
+from monitor.config.models import Site
+from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
+from monitor.model.history import SiteHistory
+from monitor.model.ladder import (
+    NEIGHBOUR_SIGMA,
+    NEIGHBOUR_SIGMA_PER_KM,
+    ROOF_SIGMA,
+    Expected,
+    Rung,
+    Witness,
+    clear_sky_rung,
+    combine,
+    neighbour_rung,
+    own_index,
+    weighted_median,
+)
+from monitor.model.physics import Physics, at_index
+from monitor.model.span import SiteSpan
+
+# Another plane of the same roof sees another part of the sky.
+_OTHER_PLANE_SIGMA = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class DayView:
+    """A site's part of a span on one day, before its neighbours are heard; arrays of T grid intervals."""
+
+    span: SiteSpan
+    day: date
+    physics: Physics
+    power_w: Mapping[str, Values]  # measurable strings and inverters; NaN is a gap
+    gains: Mapping[str, Gains]  # every modelled string and inverter
+    index: Mapping[str, Values]  # clear-sky index that each measurable unit tells
+    usual_index: float
+
+    @property
+    def site(self) -> Site:
+        """The site."""
+        return self.span.site
+
+    def part(self, values: Values) -> Values:
+        """The day's part of an array over the whole span."""
+        return values[self.span.days[self.day]]
+
+
+@dataclass(frozen=True, slots=True)
+class DayExpectation:
+    """Expected power of every modelled unit, and the sky state that it mostly rests on (NaN where only guessed)."""
+
+    units: Mapping[str, Expected]
+    index: Values
+
+
+def measurable(site: Site) -> frozenset[str]:
+    """Strings and inverters for whose power the site file names readings."""
+    given: dict[str, set[str]] = {}
+    for source in site.source:
+        if isinstance(source, TableSource) and source.long is not None:
+            for string in site.string:
+                if string.module_electronics:
+                    given.setdefault(f"string:{string.id}", set()).add("dc_power")
+        points = source.columns if isinstance(source, TableSource) else source.map
+        for point in points:
+            given.setdefault(point.of, set()).add(point.quantity)
+    for meter in site.meter:
+        if meter.role == "generation" and meter.inverter is not None and f"meter:{meter.id}" in given:
+            given.setdefault(f"inverter:{meter.inverter}", set()).add("ac_energy")
+    strings = {s for s, q in given.items() if s.startswith("string:") and (q >= {"dc_voltage", "dc_current"} or "dc_power" in q)}
+    inverters = {s for s, q in given.items() if s.startswith("inverter:") and q & {"ac_power", "ac_energy"}}
+    return frozenset(strings | inverters)
+
+
+def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
+    """Cut one day out of a span and read the sky from the site's own units."""
+    physics = span.physics.part(span.days[day])
+    gains = {subject: history.gains(subject, day) for subject in span.subjects()}
+    power: dict[str, Values] = {}
+    index: dict[str, Values] = {}
+    for subject in sorted(measurable(span.site) & gains.keys()):
+        whole = span.power_w(subject)
+        power[subject] = np.full(physics.starts.shape, np.nan) if whole is None else whole[span.days[day]]
+        index[subject] = own_index(
+            physics, subject, power[subject], gain=gains[subject].clear_sky, rated_w=span.rated_w(subject)
+        )
+    return DayView(span, day, physics, power, gains, index, history.usual_index())
+
+
+def site_witness(view: DayView, km: float, onto: Seconds) -> Witness:
+    """What a site tells a neighbour on the neighbour's grid: the median index of its units, less sure with distance."""
+    units = [u for u in view.index if u.startswith("string:")] or list(view.index)
+    shape = view.physics.starts.shape
+    index = (
+        weighted_median(np.stack([view.index[u] for u in units]), np.ones(len(units)))
+        if units
+        else np.full(shape, np.nan)
+    )
+    if not np.array_equal(view.physics.starts, onto):  # another time zone
+        at = np.searchsorted(view.physics.starts, onto)
+        inside = np.isin(onto, view.physics.starts)
+        index = np.where(inside, index[np.minimum(at, index.size - 1)], np.nan)
+    gain_sigma = min((view.gains[u].sigma for u in units), default=1.0)
+    return Witness(view.site.id, index, float(np.hypot(NEIGHBOUR_SIGMA + NEIGHBOUR_SIGMA_PER_KM * km, gain_sigma)))
+
+
+def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
+    """Climb the ladder for every modelled unit of a site.
+
+    Parameters
+    ----------
+    view : DayView
+        The site's day.
+    foreign : sequence of Witness
+        Neighbouring sites, on the same grid.
+    """
+    days = view.span.days[view.day]
+    own_rungs = [rung.part(days) for rung in view.span.weather]
+    fallback = clear_sky_rung(view.physics, view.usual_index, view.span.subjects())
+    units = {}
+    for subject in view.span.subjects():
+        witnesses = [*_roof_witnesses(view, subject), *foreign]
+        neighbours = neighbour_rung(view.physics, witnesses, [subject])
+        rungs: list[Rung] = [*own_rungs, *([neighbours] if neighbours else []), fallback]
+        units[subject] = combine(
+            view.physics,
+            rungs,
+            subject,
+            gains=view.gains[subject].by_rung(),
+            gain_sigma=view.gains[subject].sigma,
+            limit_w=view.span.rated_w(subject) * (1.0 if subject.startswith("inverter:") else 1.3),
+        )
+    return DayExpectation(units, _site_index(view, own_rungs, foreign))
+
+
+def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:
+    """Numbers that a unit's gains are learned from: measured over modelled by rung."""
+    power, rated = view.power_w[subject], view.span.rated_w(subject)
+    ratios: dict[str, float | None] = {
+        "clear_sky": clear_ratio(power, view.physics.clear_w(subject), rated_w=rated)
+    }
+    for rung in view.span.weather:
+        modelled = rung.power_w[subject][view.span.days[view.day]]
+        ratios[rung.name] = energy_ratio(power, modelled, rated_w=rated)
+    return ratios
+
+
+def plane_irradiation_h(view: DayView, index: Values, strings: Sequence[str], where: Values) -> float:
+    """Reference yield [h] of some strings' planes, weighted by their nameplates, over some intervals."""
+    chosen = [s for s in view.site.string if s.id in strings]
+    rated = sum(s.rated_w for s in chosen)
+    plane = sum(s.rated_w * at_index(view.physics.plane_w_m2[s.plane], index) for s in chosen) / rated
+    return float(np.nansum(np.asarray(plane)[where.astype(bool)]) * 0.25 / 1000.0)
+
+
+def _roof_witnesses(view: DayView, subject: str) -> list[Witness]:
+    """Other units of the same roof; a string is no witness for its own inverter, nor the other way round."""
+    found = []
+    for other, index in view.index.items():
+        if other == subject or _inverter_of(view.site, other) == _inverter_of(view.site, subject) and (
+            other.startswith("inverter:") or subject.startswith("inverter:")
+        ):
+            continue
+        plane_sigma = ROOF_SIGMA if _planes_of(view.site, other) == _planes_of(view.site, subject) else _OTHER_PLANE_SIGMA
+        # A learned gain is already in the roof's own uncertainty.
+        extra = 0.0 if view.gains[other].sigma <= LEARNED_SIGMA else view.gains[other].sigma
+        found.append(Witness(other, index, float(np.hypot(plane_sigma, extra))))
+    return found
+
+
+def _site_index(view: DayView, rungs: Sequence[Rung], foreign: Sequence[Witness]) -> Values:
+    """The sky state, by the surest source that speaks: sensor, weather, then everybody who saw the sky."""
+    index = np.full(view.physics.starts.shape, np.nan)
+    own = [Witness(name, values, ROOF_SIGMA) for name, values in view.index.items()]
+    everybody = neighbour_rung(view.physics, [*own, *foreign], ())
+    for rung in [*rungs, *([everybody] if everybody else [])]:
+        index = np.where(np.isnan(index), rung.index, index)
+    return index
+
+
+def _inverter_of(site: Site, subject: str) -> str:
+    kind, _, name = subject.partition(":")
+    return name if kind == "inverter" else next(s.inverter for s in site.string if s.id == name)
+
+
+def _planes_of(site: Site, subject: str) -> frozenset[str]:
+    kind, _, name = subject.partition(":")
+    return frozenset(s.plane for s in site.string if (s.inverter if kind == "inverter" else s.id) == name)

@@ -1,0 +1,121 @@
+"""The learned gain: how a string's or inverter's real power stands to its table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ingest.readings import Values
+
+# A window is clear when power keeps the clear-sky curve's shape: five intervals of 15 minutes within 3 %.
+_WINDOW = 5
+_SHAPE_TOLERANCE = 0.03
+_CLEAR_RANGE = (0.6, 1.4)
+PRIOR_SIGMA = 0.12  # nameplate against a real roof before anything is learned
+LEARNED_SIGMA = 0.03
+MIN_CLEAR_DAYS = 8
+MIN_DAYS = 15
+PATIENCE_DAYS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class DayRatio:
+    """One day's measured power over modelled power of a subject, by rung; None where the day tells nothing."""
+
+    clear_sky: float | None
+    sensor: float | None
+    weather: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Gains:
+    """Learned gains by rung, their uncertainty, and whether the baseline is complete."""
+
+    clear_sky: float
+    sensor: float
+    weather: float
+    sigma: float
+    complete: bool
+
+    def by_rung(self) -> dict[str, float]:
+        """Gain by rung; neighbours speak of the sky, so they share the clear-sky gain."""
+        return {
+            "clear_sky": self.clear_sky, "neighbours": self.clear_sky, "sensor": self.sensor, "weather": self.weather,
+        }  # fmt: skip
+
+
+NAMEPLATE = Gains(1.0, 1.0, 1.0, PRIOR_SIGMA, False)
+
+
+def clear_ratio(power_w: Values, clear_w: Values, *, rated_w: float) -> float | None:
+    """Median ratio of power to clear-sky power over the day's clear windows.
+
+    Parameters
+    ----------
+    power_w, clear_w : array of shape (T,)
+        Measured and modelled cloudless power of one day [W].
+    rated_w : float
+        Nameplate [W]; intervals below a tenth of it, or limited by it, are left out.
+
+    Returns
+    -------
+    float or None
+        None when fewer than four windows are clear.
+
+    Notes
+    -----
+    Shape test in the spirit of Reno and Hansen, Renewable Energy 90 (2016) 520: a slope that follows the cloudless
+    curve, at any level within a wide range, so that the level itself can be learned.
+    """
+    usable = (clear_w > 0.10 * rated_w) & (power_w < 0.97 * rated_w)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(usable, power_w / clear_w, np.nan)
+    if np.count_nonzero(~np.isnan(ratio)) < _WINDOW:
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view(ratio, _WINDOW)
+    mean, width = windows.mean(axis=1), windows.max(axis=1) - windows.min(axis=1)
+    with np.errstate(invalid="ignore"):
+        clear = (width < 2.0 * _SHAPE_TOLERANCE * mean) & (mean > _CLEAR_RANGE[0]) & (mean < _CLEAR_RANGE[1])
+    return float(np.median(mean[clear])) if np.count_nonzero(clear) >= 4 else None
+
+
+def energy_ratio(power_w: Values, modelled_w: Values, *, rated_w: float) -> float | None:
+    """Measured over modelled energy of a day's known, unlimited intervals; None below an hour's worth of half power."""
+    usable = ~np.isnan(power_w) & ~np.isnan(modelled_w) & (modelled_w > 0.05 * rated_w) & (power_w < 0.97 * rated_w)
+    modelled = float(np.sum(modelled_w[usable]))
+    if modelled < 2.0 * rated_w:  # four quarter hours at half of the rating
+        return None
+    return float(np.sum(power_w[usable])) / modelled
+
+
+def learn_gains(days: Sequence[DayRatio]) -> Gains:
+    """Learn a subject's gains from its usable days, oldest first.
+
+    The clear-sky gain is an upper quartile, because what looks clear may be evenly hazy; the others are medians.
+
+    Parameters
+    ----------
+    days : sequence of DayRatio
+        Healthy days only: the caller leaves out days with an open finding.
+
+    Returns
+    -------
+    Gains
+        `complete` when there are enough days of every rung that speaks at all.
+    """
+    clear = [d.clear_sky for d in days if d.clear_sky is not None]
+    sensor = [d.sensor for d in days if d.sensor is not None]
+    weather = [d.weather for d in days if d.weather is not None]
+    enough_clear = len(clear) >= MIN_CLEAR_DAYS or (len(days) >= PATIENCE_DAYS and len(clear) >= 3)
+    complete = enough_clear and all(not part or len(part) >= MIN_DAYS for part in (sensor, weather))
+    clear_gain = float(np.quantile(clear, 0.75)) if len(clear) >= 3 else 1.0
+    learned = len(clear) >= 3 or len(sensor) >= 5 or len(weather) >= 5
+    return Gains(
+        clear_sky=clear_gain,
+        sensor=float(np.median(sensor)) if len(sensor) >= 3 else clear_gain,
+        weather=float(np.median(weather)) if len(weather) >= 3 else clear_gain,
+        sigma=LEARNED_SIGMA if complete else (0.06 if learned else PRIOR_SIGMA),
+        complete=complete,
+    )

@@ -1,0 +1,246 @@
+"""The irradiance ladder: sensor, weather, neighbours, clear sky, each with its uncertainty, combined."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ingest.readings import Values
+from monitor.config.models import Site
+from monitor.model.physics import CLEAR_NODE, Physics, at_index, index_of, power_from_components
+from monitor.model.sky import MIN_COS_ZENITH, Sky
+
+RungName = Literal["sensor", "weather", "neighbours", "clear_sky"]
+
+# Planning values of the relative uncertainty of a day's expected energy (one sigma), by source.
+SENSOR_SIGMA = 0.05  # home-grade sensor, plane known to a few degrees
+WEATHER_SIGMA = 0.13  # satellite or reanalysis, mean day: 10-15 %
+ROOF_SIGMA = 0.04  # another string of the same roof
+NEIGHBOUR_SIGMA = 0.04  # a neighbour next door ...
+NEIGHBOUR_SIGMA_PER_KM = 0.0035  # ... growing to 12 % at 25 km
+MAX_NEIGHBOUR_KM = 50.0
+CLEAR_SKY_SIGMA = 0.45  # nothing known of the day's clouds
+MIN_INDEX, MAX_INDEX = 0.10, 1.05  # range of a day's mean clear-sky index, the darkest fogs left out
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """Somebody who saw the sky: clear-sky index per interval, shape (T,), NaN where it cannot tell."""
+
+    name: str
+    index: Values
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One rung's power of every subject, shape (T,), NaN where it cannot tell, and its day-scale uncertainty.
+
+    `index` is the clear-sky index that it stands for.
+    """
+
+    name: RungName
+    power_w: Mapping[str, Values]
+    index: Values
+    sigma: float
+
+    def part(self, span: slice) -> Rung:
+        """The same rung over a part of the span."""
+        return Rung(self.name, {s: p[span] for s, p in self.power_w.items()}, self.index[span], self.sigma)
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Expected power of one subject on a grid of T intervals, with an 80 % range and where it came from."""
+
+    power_w: Values
+    low_w: Values
+    high_w: Values
+    source: RungName
+
+
+def own_index(physics: Physics, subject: str, power_w: Values, *, gain: float, rated_w: float) -> Values:
+    """Clear-sky index that a string's or inverter's own power tells.
+
+    NaN where the sun is low or behind the plane, where the table is nearly empty, and where power is limited by the
+    inverter's rating.
+
+    Parameters
+    ----------
+    physics : Physics
+        Tables of the site on a grid of T intervals.
+    subject : str
+        `string:ID` or `inverter:ID`.
+    power_w : array of shape (T,)
+        Measured power [W].
+    gain : float
+        Learned ratio of this subject's power to its table.
+    rated_w : float
+        Nameplate of the string, or rating of the inverter [W].
+    """
+    table = physics.power_w[subject]
+    clear = table[CLEAR_NODE]
+    strong = (physics.sun.cos_zenith > 0.10) & (clear > 0.05 * rated_w)
+    # A plane that the sun does not reach is as bright under thin cloud as without: its power tells nothing.
+    telling = clear - table[CLEAR_NODE - 4] > 0.15 * clear
+    # Nothing tells nothing (a dead string is not a dark sky), and a limit hides the sky above it.
+    with np.errstate(invalid="ignore"):
+        within = (power_w > 0.004 * rated_w) & (power_w < 0.97 * rated_w)
+    usable = strong & telling & within
+    return index_of(table, np.where(usable, power_w / gain, np.nan))
+
+
+def weighted_median(values: Values, weights: Values) -> Values:
+    """Weighted median along the first axis, NaN left out; shapes (N, T) and (N,) to (T,).
+
+    A single bad member cannot move it beyond its neighbours in rank, as long as it weighs less than all others.
+    """
+    order = np.argsort(values, axis=0)
+    sorted_values = np.take_along_axis(values, order, axis=0)
+    known = ~np.isnan(sorted_values)
+    sorted_weights = np.where(known, weights[order], 0.0)
+    total = sorted_weights.sum(axis=0)
+    at = np.argmax(np.cumsum(sorted_weights, axis=0) >= 0.5 * total[None, :], axis=0)
+    picked = sorted_values[at, np.arange(values.shape[1])]
+    return np.where(total > 0.0, picked, np.nan)
+
+
+def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Sequence[str]) -> Rung | None:
+    """Power that the sky over the neighbours would give here; None without witnesses.
+
+    The index is the witnesses' weighted median, weights being inverse variances; where no witness can tell (low sun)
+    it is carried over from the nearest interval of the day, at most two hours.
+    """
+    heard = [w for w in witnesses if not np.isnan(w.index).all()]
+    if not heard:
+        return None
+    weights = np.array([1.0 / w.sigma**2 for w in heard])
+    index = carry(weighted_median(np.stack([w.index for w in heard]), weights), most=8)
+    # The witnesses err together (same cloud edge, same model): more of them help less than independence promises.
+    best = min(w.sigma for w in heard)
+    sigma = max(float(np.sqrt(1.0 / weights.sum())), 0.7 * best)
+    return Rung("neighbours", {s: at_index(physics.power_w[s], index) for s in subjects}, index, sigma)
+
+
+def sensor_rung(site: Site, physics: Physics, weather: Mapping[str, Values], subjects: Sequence[str]) -> Rung | None:
+    """Power by a plane or horizontal irradiance sensor on the site; None without readings.
+
+    A plane sensor lies in the site's first plane; other planes are reached through the sky state that explains it.
+    """
+    if "irradiance_poa" not in weather:
+        return None
+    index = index_of(physics.plane_w_m2[site.plane[0].id], _plausible(weather["irradiance_poa"]))
+    index = np.where(physics.sun.cos_zenith > MIN_COS_ZENITH, index, np.nan)
+    return Rung("sensor", {s: at_index(physics.power_w[s], index) for s in subjects}, index, SENSOR_SIGMA)
+
+
+def weather_rung(site: Site, physics: Physics, weather: Mapping[str, Values], subjects: Sequence[str]) -> Rung | None:
+    """Power by a weather series (measured, satellite or reanalysis); None without global irradiance.
+
+    Series are spread over the hour with the clear sky's shape; `physics` starts on a full hour. Beam and diffuse are used where both are given,
+    and split by the sky state otherwise.
+    """
+    if "irradiance_ghi" not in weather:
+        return None
+    index = _clear_index(_plausible(weather["irradiance_ghi"]), physics)
+    beam = weather.get("irradiance_dni")
+    if beam is None:
+        return Rung("weather", {s: at_index(physics.power_w[s], index) for s in subjects}, index, WEATHER_SIGMA)
+    ghi = index * physics.clear.ghi
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = _hourly(_plausible(beam)) / _hourly(physics.clear.dni)
+    dni = np.minimum(np.nan_to_num(share) * physics.clear.dni, ghi / np.maximum(physics.sun.cos_zenith, MIN_COS_ZENITH))
+    sky = Sky(ghi=ghi, dni=dni, dhi=np.maximum(ghi - dni * physics.sun.cos_zenith, 0.0))
+    powers = power_from_components(site, physics, sky, weather.get("temperature_air"))
+    return Rung("weather", {s: powers[s] for s in subjects}, index, WEATHER_SIGMA)
+
+
+def clear_sky_rung(physics: Physics, usual_index: float, subjects: Sequence[str]) -> Rung:
+    """What an ordinary day of this place and season would give: the site's usual clear-sky index, wide range."""
+    index = np.full(physics.starts.shape, usual_index)
+    return Rung("clear_sky", {s: at_index(physics.power_w[s], index) for s in subjects}, index, CLEAR_SKY_SIGMA)
+
+
+def combine(
+    physics: Physics, rungs: Sequence[Rung], subject: str, *, gains: Mapping[str, float], gain_sigma: float, limit_w: float
+) -> Expected:
+    """Combine the rungs of one subject per interval by inverse variance.
+
+    Parameters
+    ----------
+    physics : Physics
+        Tables of the site on a grid of T intervals.
+    rungs : sequence of Rung
+        In any order; one named `clear_sky` fills what no other tells.
+    subject : str
+        `string:ID` or `inverter:ID`.
+    gains : mapping
+        Learned gain by rung name.
+    gain_sigma : float
+        Relative uncertainty of the gain.
+    limit_w : float
+        Power above which the subject cannot go [W].
+
+    Returns
+    -------
+    Expected
+        W; the range is meant to hold the day's true energy in 80 of 100 days.
+    """
+    told = [r for r in rungs if r.name != "clear_sky"]
+    fallback = next(r for r in rungs if r.name == "clear_sky")
+    total, weight = np.zeros(physics.starts.shape), np.zeros(physics.starts.shape)
+    energy = {"clear_sky": 0.0}
+    for rung in told:
+        power = gains[rung.name] * rung.power_w[subject]
+        known = ~np.isnan(power)
+        total += np.where(known, power, 0.0) / rung.sigma**2
+        weight += known / rung.sigma**2
+        energy[rung.name] = float(np.nansum(power)) / rung.sigma**2
+    clear_gain = gains["clear_sky"]
+    rough = clear_gain * fallback.power_w[subject]
+    known = weight > 0.0
+    power = np.minimum(np.where(known, total / np.where(known, weight, 1.0), rough), limit_w)
+    sigma = np.hypot(np.where(known, 1.0 / np.sqrt(np.where(known, weight, 1.0)), CLEAR_SKY_SIGMA), gain_sigma)
+    table = physics.power_w[subject]
+    floor = clear_gain * at_index(table, np.full(power.shape, MIN_INDEX))
+    ceiling = clear_gain * at_index(table, np.full(power.shape, MAX_INDEX))
+    low = np.where(known, power * np.exp(-1.2816 * sigma), np.minimum(floor, power))
+    high = np.where(known, power * np.exp(1.2816 * sigma), np.maximum(ceiling, power))
+    energy["clear_sky"] = float(np.sum(np.where(known, 0.0, rough))) / CLEAR_SKY_SIGMA**2
+    source: RungName = max(energy, key=lambda name: energy[name])  # type: ignore[assignment,arg-type]
+    return Expected(power, low, np.minimum(high, limit_w), source)
+
+
+def carry(values: Values, *, most: int) -> Values:
+    """Fill gaps from the nearest known neighbour in time, at most `most` intervals away; shape (T,)."""
+    known = np.flatnonzero(~np.isnan(values))
+    if known.size == 0:
+        return values
+    here = np.arange(values.size)
+    after = known[np.clip(np.searchsorted(known, here), 0, known.size - 1)]
+    before = known[np.clip(np.searchsorted(known, here, side="right") - 1, 0, known.size - 1)]
+    nearest = np.where(np.abs(here - before) <= np.abs(after - here), before, after)
+    return np.where(np.abs(nearest - here) <= most, values[nearest], np.nan)
+
+
+def _plausible(irradiance_w_m2: Values) -> Values:
+    # IEC 61724-1 style limits: -6 to 1500 W/m2; what lies outside is a fault of the sensor, not of the sky.
+    return np.where((irradiance_w_m2 >= -6.0) & (irradiance_w_m2 <= 1500.0), np.maximum(irradiance_w_m2, 0.0), np.nan)
+
+
+def _hourly(values: Values) -> Values:
+    """Mean over each hour, repeated within it, NaN left out; the grid starts on a full hour and holds whole ones."""
+    hours = values.reshape(-1, 4)
+    count = (~np.isnan(hours)).sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.nansum(hours, axis=1) / count
+    return np.repeat(mean, 4)
+
+
+def _clear_index(ghi: Values, physics: Physics) -> Values:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        index = _hourly(ghi) / _hourly(physics.clear.ghi)
+    return np.where(_hourly(physics.clear.ghi) > 5.0, np.minimum(index, 1.25), np.nan)

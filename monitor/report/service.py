@@ -1,0 +1,117 @@
+"""Findings and daily energies to the service team's digest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+
+from monitor.config.models import Site
+from monitor.detect.finding import LEVELS, Finding
+from monitor.detect.words import subject_in_words
+from monitor.report.digest import DailyEnergy, FindingCard, FindingChart, Sibling
+from monitor.report.energies import compare
+from monitor.report.words import cause_words
+
+WEEKS_BEFORE = timedelta(days=35)
+LONGEST_CHART = timedelta(days=90)
+CHARTS = 12  # so that a message stays below 300 kB
+_STRING_CAUSES = ("failed_string", "underperforming_string")
+
+
+def ranked(findings: Sequence[Finding]) -> list[Finding]:
+    """Urgent first; within a level by what they cost, then by age."""
+    return sorted(findings, key=lambda f: (-LEVELS.index(f.level), -f.lost_kwh, f.since, f.id))
+
+
+def chart_days(finding: Finding, as_of: date) -> tuple[date, date]:
+    """First and last day of a finding's picture: five weeks of before, and never more than 90 days."""
+    return max(finding.since - WEEKS_BEFORE, as_of - LONGEST_CHART + timedelta(days=1)), as_of
+
+
+def chart_subject(finding: Finding) -> str | None:
+    """Whose daily energies show a finding; None when no subject's do."""
+    kind = finding.subject.partition(":")[0]
+    if kind in ("site", "source"):
+        return "site"
+    return finding.subject if kind in ("inverter", "string", "module", "meter") else None
+
+
+def sibling_of(site: Site, finding: Finding) -> str | None:
+    """The id of a string that a string in trouble is best compared with: same plane, then same inverter."""
+    kind, _, name = finding.subject.partition(":")
+    this = next((s for s in site.string if s.id == name), None)
+    if kind != "string" or this is None or finding.cause not in _STRING_CAUSES:
+        return None
+    others = [s for s in site.string if s is not this]
+    alike = [s for s in others if s.plane == this.plane] or [s for s in others if s.inverter == this.inverter]
+    return min(alike, key=lambda s: (s.inverter != this.inverter, s.id)).id if alike else None
+
+
+def sibling_line(site: Site, finding: Finding, sibling_id: str, daily: DailyEnergy) -> Sibling:
+    """The sibling's energies, brought to the nameplate of the string in trouble."""
+    rated = {s.id: s.rated_w for s in site.string}
+    factor = rated[finding.subject.removeprefix("string:")] / rated[sibling_id]
+    scaled = abs(factor - 1) > 0.005
+    return Sibling(
+        label=f"string {sibling_id}, scaled to this size" if scaled else f"string {sibling_id}, its sibling",
+        measured=tuple(factor * energy for energy in daily.measured),
+    )
+
+
+def finding_card(
+    finding: Finding, site: Site | None, *, since_last: date, chart: FindingChart | None = None
+) -> FindingCard:
+    """A finding in the words of the digest; `site` is None when its file is no longer in the fleet."""
+    before, since = _shares(finding, chart)
+    return FindingCard(
+        site=site.site.name if site else finding.site,
+        subject=subject_in_words(site, finding.subject) if site else finding.subject.replace(":", " "),
+        cause=cause_words(finding.cause),
+        level=finding.level,
+        state=finding.state,
+        is_new=finding.raised >= since_last,
+        since=finding.since,
+        raised=finding.raised,
+        cleared=finding.cleared,
+        confidence=finding.confidence,
+        lost=finding.lost_kwh,
+        lost_low=finding.lost_kwh_low,
+        lost_high=finding.lost_kwh_high,
+        lost_money=finding.lost_money,
+        summary=finding.summary,
+        check_first=finding.advice.get("service", ""),
+        share_before=before,
+        share_since=since,
+        chart=chart,
+    )
+
+
+def finding_chart(finding: Finding, daily: DailyEnergy, sibling: Sibling | None) -> FindingChart | None:
+    """The picture's data; None when there is nothing to draw."""
+    if not any(energy == energy for energy in (*daily.measured, *daily.expected)):
+        return None
+    return FindingChart(
+        daily=daily,
+        since=finding.since,
+        until=finding.cleared or daily.days[-1],
+        asks_for_action=finding.level in ("urgent", "visit"),
+        sibling=sibling,
+    )
+
+
+def silence(site: Site, measured: Mapping[date, float | None], as_of: date) -> str | None:
+    """A line about a site whose last two days have no energy at all; None when it has."""
+    told = [day for day, energy in measured.items() if energy is not None]
+    if any(day > as_of - timedelta(days=2) for day in told):
+        return None
+    last = max(told, default=None)
+    since = f"last on {last:%Y-%m-%d}" if last else f"none in the last {LONGEST_CHART.days} days"
+    return f"{site.site.name}: {since}"
+
+
+def _shares(finding: Finding, chart: FindingChart | None) -> tuple[float | None, float | None]:
+    if chart is None:
+        return None, None
+    before = compare(chart.daily, last=finding.since - timedelta(days=1))
+    since = compare(chart.daily, first=finding.since, last=chart.until)
+    return (before.share if before.days >= 7 else None), since.share

@@ -1,0 +1,24 @@
+"""The one place for colours and sizes, of pictures and pages alike.
+
+Colours of data are Okabe and Ito's (2008): blue is measured, orange expected, grey uncertainty, and vermillion only a
+loss that somebody should act on. None of them carries text, and each has a second cue: bars, an edged line, a band, a
+hatch.
+"""
+
+from __future__ import annotations
+
+MEASURED = "#0072B2"
+EXPECTED = "#E69F00"
+EXPECTED_EDGE = "#5C3F00"  # orange alone is too pale on white
+UNCERTAINTY = "#CFCFCF"
+LOSS = "#D55E00"
+QUIET_LOSS = "#6B6B6B"
+
+# Pages: role to colour. A picture keeps its light ground in the dark.
+LIGHT = {"page": "#F3F1EB", "sheet": "#FFFFFF", "ink": "#1D2328", "soft": "#565E65", "rule": "#D8D4C9", "tint": "#F7F5F0"}
+DARK = {"page": "#14171A", "sheet": "#1E2327", "ink": "#E9E6DF", "soft": "#AEB5BB", "rule": "#3B4248", "tint": "#262C31"}
+
+FIGURE_INCHES = (5.2, 2.6)
+FIGURE_DPI = 140
+FONT_POINTS = 9.5
+PICTURE_WIDTH = 600  # CSS pixels at most

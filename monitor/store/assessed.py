@@ -1,0 +1,24 @@
+"""How far each site has been assessed."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from sqlalchemy import Connection, delete, select
+
+from monitor.store import schema
+from monitor.store.rows import upsert
+
+
+def assessed_until(conn: Connection, site: str) -> date | None:
+    """Last local day whose night was assessed; None: not one yet."""
+    day: date | None = conn.execute(select(schema.assessed.c.day).where(schema.assessed.c.site == site)).scalar()
+    return day
+
+
+def set_assessed(conn: Connection, site: str, day: date | None) -> None:
+    """Say how far a site is assessed; None takes it back to nothing."""
+    if day is None:
+        conn.execute(delete(schema.assessed).where(schema.assessed.c.site == site))
+    else:
+        upsert(conn, schema.assessed, [{"site": site, "day": day}])

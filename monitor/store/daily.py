@@ -1,0 +1,60 @@
+"""Energy of every subject and local day, measured and expected."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from sqlalchemy import Connection, delete, select
+
+from monitor.store import schema
+from monitor.store.rows import records, to_row, upsert
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DailyRow:
+    """One subject's local day; None where it cannot be told."""
+
+    site: str
+    subject: str
+    day: date
+    measured_kwh: float | None = None
+    expected_kwh: float | None = None
+    expected_low_kwh: float | None = None
+    expected_high_kwh: float | None = None
+    irradiation_source: str | None = None  # sensor, weather, neighbours or clear_sky
+    availability: float | None = None
+    performance_ratio: float | None = None
+    usable: float = 0.0  # share of the day's expectation that can be judged
+    features: dict[str, float | None] = field(default_factory=dict)
+
+
+def write_daily(conn: Connection, rows: Sequence[DailyRow]) -> None:
+    """Keep rows; a row of the same site, subject and day is replaced."""
+    upsert(conn, schema.daily, [to_row(row) for row in rows])
+
+
+def read_daily(
+    conn: Connection,
+    *,
+    site: str,
+    subject: str | None = None,
+    first: date | None = None,
+    last: date | None = None,
+) -> list[DailyRow]:
+    """Rows of the days first to last, both included, in order of day and subject."""
+    c = schema.daily.c
+    query = select(schema.daily).where(c.site == site).order_by(c.day, c.subject)
+    if subject is not None:
+        query = query.where(c.subject == subject)
+    if first is not None:
+        query = query.where(c.day >= first)
+    if last is not None:
+        query = query.where(c.day <= last)
+    return records(DailyRow, conn.execute(query))
+
+
+def drop_daily(conn: Connection, *, site: str, from_day: date) -> None:
+    """Delete a site's rows from a day on."""
+    conn.execute(delete(schema.daily).where(schema.daily.c.site == site, schema.daily.c.day >= from_day))

@@ -1,0 +1,161 @@
+"""Which files were read, with what outcome, and what of them was set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from sqlalchemy import Connection, RowMapping, Select, delete, func, select
+
+from ingest.readings import Reject
+from monitor.store import schema
+from monitor.store.rows import portions, records, to_row
+
+FileState = Literal["taken", "refused"]
+
+_KEY = ("site", "source", "sha256", "config_hash")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileRecord:
+    """One reading of one file: its content by hash, the settings it was read with, what came of it."""
+
+    site: str
+    source: str
+    path: str
+    sha256: str
+    size: int
+    taken_at: int
+    config_hash: str
+    rows: int = 0
+    readings_new: int = 0
+    readings_same: int = 0
+    conflicts: int = 0
+    rejects: int = 0
+    state: FileState = "taken"
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptReject:
+    """A reject and the source whose file it stands in."""
+
+    site: str
+    source: str
+    reject: Reject
+
+
+@dataclass(frozen=True, slots=True)
+class SourceCount:
+    """A source's files as they stand now: how many, how many refused, rejects in them, last one taken."""
+
+    site: str
+    source: str
+    files: int
+    refused: int
+    rejects: int
+    last_taken_at: int | None  # None: every file was refused
+
+
+def seen(conn: Connection, *, site: str, source: str, sha256: str, config_hash: str) -> bool:
+    """Whether this content was read already with these settings, be it taken or refused."""
+    return bool(seen_many(conn, site=site, source=source, hashes=[sha256], config_hash=config_hash))
+
+
+def seen_many(conn: Connection, *, site: str, source: str, hashes: Iterable[str], config_hash: str) -> set[str]:
+    """Those of many content hashes that were read already with these settings."""
+    c = schema.ledger.c
+    found: set[str] = set()
+    for part in portions(hashes):
+        query = select(c.sha256).where(c.site == site, c.source == source, c.config_hash == config_hash)
+        found.update(conn.execute(query.where(c.sha256.in_(part))).scalars())
+    return found
+
+
+def record_file(conn: Connection, record: FileRecord, rejects: Sequence[Reject] = ()) -> None:
+    """Enter a file; its rejects take the place of those of the path's earlier readings."""
+    record_files(conn, [(record, rejects)])
+
+
+def record_files(conn: Connection, entries: Sequence[tuple[FileRecord, Sequence[Reject]]]) -> None:
+    """Enter many files at once. Content that was read before with the same settings is entered anew."""
+    for record, rejects in entries:
+        _forget_rejects(conn, record)
+        ledger_id = _enter(conn, record)
+        rows = [
+            {"ledger_id": ledger_id, "line": r.line, "field": r.field, "text": r.text, "reason": r.reason}
+            for r in rejects
+        ]
+        if rows:
+            conn.execute(schema.reject.insert(), rows)
+
+
+def list_files(
+    conn: Connection, *, site: str | None = None, state: FileState | None = None, limit: int | None = None
+) -> list[FileRecord]:
+    """Files as they stand now (the last reading of each path), last read first."""
+    query = _standing().order_by(schema.ledger.c.taken_at.desc(), schema.ledger.c.id.desc()).limit(limit)
+    if site is not None:
+        query = query.where(schema.ledger.c.site == site)
+    if state is not None:
+        query = query.where(schema.ledger.c.state == state)
+    return [_record(row) for row in conn.execute(query).mappings()]
+
+
+def list_rejects(conn: Connection, *, site: str | None = None, limit: int | None = None) -> list[KeptReject]:
+    """What is set aside now, last file first, in the order of its lines."""
+    c, e = schema.reject.c, schema.ledger.c
+    query = (
+        select(e.site, e.source, e.path, c.line, c.field, c.text, c.reason)
+        .join_from(schema.reject, schema.ledger)
+        .order_by(e.taken_at.desc(), e.id.desc(), c.id)
+        .limit(limit)
+    )
+    if site is not None:
+        query = query.where(e.site == site)
+    return [KeptReject(at, source, Reject(*parts)) for at, source, *parts in conn.execute(query)]
+
+
+def count_files(conn: Connection, *, site: str | None = None) -> list[SourceCount]:
+    """Counts a source, in order of site and source."""
+    last = _standing().subquery()
+    taken = func.max(last.c.taken_at).filter(last.c.state == "taken")
+    query = (
+        select(
+            last.c.site,
+            last.c.source,
+            func.count().label("files"),
+            func.count().filter(last.c.state == "refused").label("refused"),
+            func.sum(last.c.rejects).label("rejects"),
+            taken.label("last_taken_at"),
+        )
+        .group_by(last.c.site, last.c.source)
+        .order_by(last.c.site, last.c.source)
+    )
+    if site is not None:
+        query = query.where(last.c.site == site)
+    return records(SourceCount, conn.execute(query))
+
+
+def _standing() -> Select[tuple[object, ...]]:
+    c = schema.ledger.c
+    last = select(func.max(c.id)).group_by(c.site, c.source, c.path)
+    return select(schema.ledger).where(c.id.in_(last))
+
+
+def _record(row: RowMapping) -> FileRecord:
+    return FileRecord(**{name: value for name, value in row.items() if name != "id"})
+
+
+def _forget_rejects(conn: Connection, record: FileRecord) -> None:
+    c = schema.ledger.c
+    entries = select(c.id).where(c.site == record.site, c.source == record.source, c.path == record.path)
+    conn.execute(delete(schema.reject).where(schema.reject.c.ledger_id.in_(entries)))
+
+
+def _enter(conn: Connection, record: FileRecord) -> int:
+    row = to_row(record)
+    c = schema.ledger.c
+    conn.execute(delete(schema.ledger).where(*(c[name] == row[name] for name in _KEY)))
+    return int(conn.execute(schema.ledger.insert().returning(c.id), row).scalar_one())

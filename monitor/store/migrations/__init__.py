@@ -1,0 +1,1 @@
+"""Steps from each schema to the next, run by alembic."""

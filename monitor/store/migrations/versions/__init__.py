@@ -1,0 +1,1 @@
+"""One file a revision; `REVISIONS` in monitor/store/schema.py lists them."""

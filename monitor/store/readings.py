@@ -1,0 +1,203 @@
+"""Readings in day blocks: merged in, read back, and which days wait to be assessed."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import Connection, delete, func, select, tuple_
+
+from ingest.errors import StoreUnavailable
+from ingest.readings import Channel, Table
+from monitor.store import schema
+from monitor.store.blocks import DamagedBlock, Day, decode, encode
+from monitor.store.merging import Counts, join, merge, split_days
+from monitor.store.rows import insert_missing, portions, upsert
+
+BlockKey = tuple[int, int]  # source row, UTC day
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """All tables of one file or poll, and the source that they belong to."""
+
+    site: str
+    source: str
+    tables: Sequence[Table]
+
+
+@dataclass(frozen=True, slots=True)
+class MergeCount:
+    """What a merge did, in readings, and the UTC days (since 1970-01-01) whose readings it changed."""
+
+    new: int
+    same: int
+    conflicts: int
+    days: frozenset[int]
+
+
+@dataclass(slots=True)
+class _Held:
+    """A block while files are merged into it: what the database has, and what it becomes."""
+
+    stored: bytes | None = None
+    day: Day | None = None
+
+    def take(self, day: Day) -> Counts:
+        if self.day is None and self.stored is not None:
+            if encode(day) == self.stored:
+                return Counts(same=day.readings)
+            self.day = decode(self.stored)
+        if self.day is None:
+            self.day = day
+            return Counts(new=day.readings)
+        self.day, counts = merge(self.day, day)
+        return counts
+
+
+def merge_tables(conn: Connection, *, site: str, source: str, tables: Sequence[Table], now: int) -> MergeCount:
+    """Merge the readings of one file into the store."""
+    return merge_files(conn, [Incoming(site, source, tables)], now=now)[0]
+
+
+def merge_files(conn: Connection, files: Sequence[Incoming], *, now: int) -> list[MergeCount]:
+    """Merge many files of any sources in a few statements; one count a file, as if merged one after the other."""
+    ids = _source_ids(conn, {(file.site, file.source) for file in files})
+    pieces = [
+        [(ids[file.site, file.source], number, day) for table in file.tables for number, day in split_days(table)]
+        for file in files
+    ]
+    held = _fetch(conn, {(source_id, number) for file in pieces for source_id, number, _ in file})
+    counts = []
+    for file in pieces:
+        total, days = Counts(), set()
+        for source_id, number, day in file:
+            got = _take(held[source_id, number], day, source_id, number)
+            total += got
+            if got.new or got.conflicts:
+                days.add(number)
+        counts.append(MergeCount(total.new, total.same, total.conflicts, frozenset(days)))
+    changed = _keep(conn, held)
+    _note_changes(conn, {source_id: site for (site, _), source_id in ids.items()}, changed, now)
+    return counts
+
+
+def load_tables(
+    conn: Connection, *, site: str, first_day: int, last_day: int, sources: Collection[str] | None = None
+) -> dict[str, Table]:
+    """Each source's readings over UTC days first to last, both included, as one table."""
+    query = (
+        select(schema.source.c.name, schema.source.c.id, schema.block.c.day, schema.block.c.data)
+        .join_from(schema.source, schema.block)
+        .where(schema.source.c.site == site, schema.block.c.day.between(first_day, last_day))
+        .order_by(schema.source.c.name, schema.block.c.day)
+    )
+    if sources is not None:
+        query = query.where(schema.source.c.name.in_(sources))
+    days: dict[str, list[Day]] = defaultdict(list)
+    for name, source_id, number, data in conn.execute(query):
+        days[name].append(_open(data, source_id, number))
+    return {name: join(parts) for name, parts in days.items()}
+
+
+def list_channels(conn: Connection, site: str) -> dict[str, tuple[Channel, ...]]:
+    """Each source's channels that ever had a reading."""
+    c = schema.channel.c
+    query = select(schema.source.c.name, c.subject, c.quantity, c.reads, c.unit).join_from(
+        schema.source, schema.channel
+    )
+    found: dict[str, list[Channel]] = defaultdict(list)
+    for name, *parts in conn.execute(query.where(schema.source.c.site == site)):
+        found[name].append(Channel(*parts))
+    return {name: tuple(sorted(channels)) for name, channels in sorted(found.items())}
+
+
+def recorded_span(conn: Connection, site: str) -> tuple[int, int] | None:
+    """First and last UTC day with readings of a site."""
+    query = select(func.min(schema.block.c.day), func.max(schema.block.c.day)).join_from(schema.source, schema.block)
+    first, last = conn.execute(query.where(schema.source.c.site == site)).one()
+    return None if first is None else (first, last)
+
+
+def changed_days(conn: Connection, site: str) -> set[int]:
+    """UTC days whose readings changed since they were forgotten here."""
+    query = select(schema.changed_day.c.day).where(schema.changed_day.c.site == site)
+    return set(conn.execute(query).scalars())
+
+
+def forget_changed_days(conn: Connection, site: str, days: Iterable[int]) -> None:
+    """Take days off the list, in the transaction that keeps what was made of them."""
+    for part in portions(days):
+        conn.execute(
+            delete(schema.changed_day).where(schema.changed_day.c.site == site, schema.changed_day.c.day.in_(part))
+        )
+
+
+def _source_ids(conn: Connection, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], int]:
+    columns = schema.source.c
+    found: dict[tuple[str, str], int] = {}
+    for _ in range(2):
+        missing = sorted(wanted - found.keys())
+        for part in portions(missing):
+            query = select(columns.site, columns.name, columns.id).where(tuple_(columns.site, columns.name).in_(part))
+            found |= {(site, name): source_id for site, name, source_id in conn.execute(query)}
+        insert_missing(conn, schema.source, [{"site": s, "name": n} for s, n in missing if (s, n) not in found])
+    return found
+
+
+def _fetch(conn: Connection, keys: set[BlockKey]) -> dict[BlockKey, _Held]:
+    c = schema.block.c
+    held = {key: _Held() for key in sorted(keys)}
+    for part in portions(held):
+        query = select(c.source_id, c.day, c.data).where(tuple_(c.source_id, c.day).in_(part))
+        for source_id, number, data in conn.execute(query):
+            held[source_id, number].stored = data
+    return held
+
+
+def _take(held: _Held, day: Day, source_id: int, number: int) -> Counts:
+    try:
+        return held.take(day)
+    except DamagedBlock as error:
+        raise _damage(error, source_id, number) from error
+
+
+def _open(data: bytes, source_id: int, number: int) -> Day:
+    try:
+        return decode(data)
+    except DamagedBlock as error:
+        raise _damage(error, source_id, number) from error
+
+
+def _damage(error: DamagedBlock, source_id: int, number: int) -> StoreUnavailable:
+    return StoreUnavailable(f"the store is damaged: block of source {source_id}, day {number}: {error}")
+
+
+def _keep(conn: Connection, held: dict[BlockKey, _Held]) -> set[BlockKey]:
+    """Write the blocks that became other ones, and the channels they hold."""
+    rows: list[dict[str, Any]] = []
+    channels: set[tuple[int, Channel]] = set()
+    for (source_id, number), block in held.items():
+        if block.day is None:
+            continue
+        data = encode(block.day)
+        if data != block.stored:
+            rows.append({"source_id": source_id, "day": number, "n": block.day.readings, "data": data})
+            channels.update((source_id, channel) for channel in block.day.channels)
+    upsert(conn, schema.block, rows)
+    insert_missing(
+        conn,
+        schema.channel,
+        [
+            {"source_id": source_id, "subject": c.subject, "quantity": c.quantity, "reads": c.reads, "unit": c.unit}
+            for source_id, c in sorted(channels)
+        ],
+    )
+    return {(row["source_id"], row["day"]) for row in rows}
+
+
+def _note_changes(conn: Connection, sites: dict[int, str], changed: set[BlockKey], now: int) -> None:
+    days = sorted({(sites[source_id], number) for source_id, number in changed})
+    upsert(conn, schema.changed_day, [{"site": site, "day": number, "changed_at": now} for site, number in days])

@@ -1,0 +1,229 @@
+"""The tables, each with what it holds, so that other programs can read the store.
+
+Instants are whole seconds since 1970-01-01 UTC, UTC days are whole days since 1970-01-01, and a `Date` is a local day
+of the site. A migration in `migrations/versions` stands behind every change here.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Date,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+# Every revision that this program knows, oldest first; the last one is what it works with.
+REVISIONS = ("0001",)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+source = Table(
+    "source",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("site", String(64), nullable=False, comment="id of the site file"),
+    Column("name", String(64), nullable=False, comment="id of the source in the site file"),
+    UniqueConstraint("site", "name"),
+    comment="where readings come from: one [[source]] of a site file",
+)
+
+channel = Table(
+    "channel",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("source_id", ForeignKey("source.id", ondelete="CASCADE"), nullable=False),
+    Column("subject", String(160), nullable=False, comment="site, inverter:ID, string:ID, meter:ID, ..."),
+    Column("quantity", String(32), nullable=False),
+    Column("reads", String(16), nullable=False, comment="mean, interval or counter"),
+    Column("unit", String(16), nullable=False, comment="unit of the values as recorded"),
+    UniqueConstraint("source_id", "subject", "quantity", "reads", "unit"),
+    comment="the columns that a source ever had readings in",
+)
+
+block = Table(
+    "block",
+    metadata,
+    Column("source_id", ForeignKey("source.id", ondelete="CASCADE"), primary_key=True),
+    Column("day", Integer, primary_key=True, autoincrement=False, comment="UTC day, days since 1970-01-01"),
+    Column("n", Integer, nullable=False, comment="readings in the block, gaps left out"),
+    Column("data", LargeBinary, nullable=False, comment="the readings, packed as monitor/store/blocks.py says"),
+    comment="the readings of one source and one UTC day",
+)
+
+changed_day = Table(
+    "changed_day",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("day", Integer, primary_key=True, autoincrement=False, comment="UTC day, days since 1970-01-01"),
+    Column("changed_at", BigInteger, nullable=False, comment="instant of the last change"),
+    comment="days whose readings changed and that wait to be assessed (again)",
+)
+
+ledger = Table(
+    "ledger",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("site", String(64), nullable=False),
+    Column("source", String(64), nullable=False),
+    Column("path", Text, nullable=False, comment="where the file was found, relative to the fleet folder"),
+    Column("sha256", String(64), nullable=False, comment="hash of the content that was read"),
+    Column("size", BigInteger, nullable=False, comment="bytes"),
+    Column("taken_at", BigInteger, nullable=False, comment="instant of reading"),
+    Column("config_hash", String(64), nullable=False, comment="hash of the source's settings it was read with"),
+    Column("rows", Integer, nullable=False, comment="data rows in the file"),
+    Column("readings_new", Integer, nullable=False),
+    Column("readings_same", Integer, nullable=False),
+    Column("conflicts", Integer, nullable=False, comment="readings that replaced another value"),
+    Column("rejects", Integer, nullable=False, comment="pieces of input set aside"),
+    Column("state", String(16), nullable=False, comment="taken or refused"),
+    Column("reason", Text, nullable=False, comment="why the file was refused, else empty"),
+    UniqueConstraint("site", "source", "sha256", "config_hash"),
+    Index(None, "site", "source", "path"),
+    comment="every file content that was read, once for each settings it was read with",
+)
+
+reject = Table(
+    "reject",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("ledger_id", ForeignKey("ledger.id", ondelete="CASCADE"), nullable=False, index=True),
+    Column("line", Integer, comment="1-based line of the file; null: the whole file"),
+    Column("field", Text, nullable=False, comment="column of the file, or empty"),
+    Column("text", Text, nullable=False, comment="what was found, shortened"),
+    Column("reason", Text, nullable=False),
+    comment="input set aside by the last reading of a file",
+)
+
+daily = Table(
+    "daily",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("day", Date, primary_key=True, comment="local day"),
+    Column("subject", String(160), primary_key=True),
+    Column("measured_kwh", Float),
+    Column("expected_kwh", Float),
+    Column("expected_low_kwh", Float),
+    Column("expected_high_kwh", Float),
+    Column("irradiation_source", String(16), comment="sensor, weather, neighbours or clear_sky"),
+    Column("availability", Float, comment="0 to 1"),
+    Column("performance_ratio", Float),
+    Column("usable", Float, nullable=False, comment="share of the day's expectation that can be judged, 0 to 1"),
+    Column("features", JSON, nullable=False, comment="further figures of the day that detectors work on"),
+    comment="energy of a subject and a local day, measured and expected",
+)
+
+baseline = Table(
+    "baseline",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("subject", String(160), primary_key=True),
+    Column("epoch", Integer, primary_key=True, autoincrement=False, comment="counts up with each new start"),
+    Column("frozen_on", Date, comment="local day it was settled; null: still learning"),
+    Column("learned_from", Date, nullable=False),
+    Column("learned_until", Date, nullable=False, comment="last local day that went into it"),
+    Column("values", JSON, nullable=False),
+    comment="as-installed behaviour of a subject",
+)
+
+finding = Table(
+    "finding",
+    metadata,
+    Column("id", String(255), primary_key=True),
+    Column("site", String(64), nullable=False, index=True),
+    Column("subject", String(160), nullable=False),
+    Column("cause", String(64), nullable=False),
+    Column("level", String(16), nullable=False, comment="urgent, visit, watch or note"),
+    Column("state", String(16), nullable=False, comment="open or cleared"),
+    Column("since", Date, nullable=False, comment="estimated first local day of the trouble"),
+    Column("raised", Date, nullable=False, comment="local day whose assessment first reported it"),
+    Column("cleared", Date, comment="local day whose assessment closed it"),
+    Column("last_seen", Date, nullable=False, comment="last local day on which it showed"),
+    Column("confidence", Float, nullable=False, comment="0 to 1"),
+    Column("lost_kwh", Float, nullable=False),
+    Column("lost_kwh_low", Float, nullable=False),
+    Column("lost_kwh_high", Float, nullable=False),
+    Column("lost_money", Float, comment="in the fleet's currency; null without a tariff"),
+    Column("summary", Text, nullable=False),
+    Column("evidence", JSON, nullable=False),
+    Column("advice", JSON, nullable=False, comment="text by reader: service, homeowner"),
+    comment="troubles and notes",
+)
+
+finding_event = Table(
+    "finding_event",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("finding_id", ForeignKey("finding.id", ondelete="CASCADE"), nullable=False, index=True),
+    Column("night", Date, nullable=False, comment="local day whose assessment did it"),
+    Column("what", String(32), nullable=False),
+    Column("detail", JSON, nullable=False),
+    comment="the history of each finding",
+)
+
+loss = Table(
+    "loss",
+    metadata,
+    Column("finding_id", ForeignKey("finding.id", ondelete="CASCADE"), primary_key=True),
+    Column("day", Date, primary_key=True, comment="local day"),
+    Column("lost_kwh", Float, nullable=False),
+    Column("low", Float, nullable=False, comment="kWh"),
+    Column("high", Float, nullable=False, comment="kWh"),
+    comment="what a finding cost, day by day",
+)
+
+assessed = Table(
+    "assessed",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("day", Date, nullable=False),
+    comment="last local day of each site whose night was assessed",
+)
+
+job_run = Table(
+    "job_run",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("job", String(32), nullable=False),
+    Column("started_at", BigInteger, nullable=False),
+    Column("finished_at", BigInteger, comment="null: running, or cut short"),
+    Column("ok", Boolean, comment="null: not finished"),
+    Column("message", Text, nullable=False),
+    Index(None, "job", "started_at"),
+    comment="runs of the daemon's jobs",
+)
+
+job_plan = Table(
+    "job_plan",
+    metadata,
+    Column("job", String(32), primary_key=True),
+    Column("next_at", BigInteger, nullable=False),
+    comment="when each job runs next",
+)
+
+heartbeat = Table(
+    "heartbeat",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False, comment="always 1"),
+    Column("at", BigInteger, nullable=False, comment="instant of the daemon's last sign of life"),
+    Column("pid", Integer, nullable=False),
+    comment="one row: the daemon is alive",
+)
