@@ -270,7 +270,9 @@ class Site(Strict):
     def _unknown_subjects(self) -> list[str]:
         known = self.known_subjects()
         return [
-            _unknown(f"source[{i}] ({source.id}): of", of, {k for k in known if not k.startswith(("module:", "source:"))})
+            _unknown(
+                f"source[{i}] ({source.id}): of", of, {k for k in known if not k.startswith(("module:", "source:"))}
+            )
             for i, source in enumerate(self.source)
             for of in subjects_of(source)
             if of not in known

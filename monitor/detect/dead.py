@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ingest.readings import Values
 from monitor.detect.night import DayLoss, SiteNight, UnitNight
 from monitor.model.grid import STEP_S
 

@@ -102,7 +102,9 @@ def _with_meter(night: SiteNight, subject: str) -> UnitNight | None:
 def _contradicted(night: SiteNight, unit: UnitNight) -> bool:
     """Somebody else saw this inverter's energy: its strings or its generation meter."""
     inverter = unit.subject.removeprefix("inverter:")
-    strings = [night.units[f"string:{s.id}"] for s in night.site.strings_of(inverter) if f"string:{s.id}" in night.units]
+    strings = [
+        night.units[f"string:{s.id}"] for s in night.site.strings_of(inverter) if f"string:{s.id}" in night.units
+    ]
     if any(stillness(night, s).is_working for s in strings):
         return True
     meters = [m for m in night.site.meter if m.role == "generation" and m.inverter == inverter]

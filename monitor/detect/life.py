@@ -32,7 +32,13 @@ Suspected = Callable[[str, str], Sequence[date]]  # subject, cause -> earlier ni
 
 
 def advance(
-    night: SiteNight, verdicts: Sequence[Verdict], known: Sequence[Finding], *, suspected: Suspected, raised: date
+    night: SiteNight,
+    verdicts: Sequence[Verdict],
+    known: Sequence[Finding],
+    *,
+    suspected: Suspected,
+    raised: date,
+    taken_back: Mapping[tuple[str, str], Finding] | None = None,
 ) -> list[Change]:
     """Move a site's findings on by one night.
 
@@ -48,14 +54,17 @@ def advance(
         Earlier nights in a row on which a subject already looked troubled without being reported.
     raised : date
         Day that new findings are stamped with.
+    taken_back : mapping of (subject, cause) to Finding, optional
+        Findings of nights that are being assessed again: found again, they keep their id and their `raised`.
     """
+    origin = _Origin(suspected, raised, taken_back or {})
     current = {(f.subject, f.cause): f for f in sorted(known, key=lambda f: (f.raised, f.id))}
     changes: dict[tuple[str, str], Change] = {}
     for verdict in sorted(verdicts, key=lambda v: v.says == "healthy"):
         key = (verdict.subject, verdict.cause)
         if key in changes and verdict.says != "trouble":
             continue
-        change = _move(night, verdict, current.get(key), suspected=suspected, raised=raised)
+        change = _move(night, verdict, current.get(key), origin)
         if change is not None:
             before = changes[key].losses if key in changes else ()
             changes[key] = replace(change, losses=(*before, *change.losses))
@@ -63,27 +72,36 @@ def advance(
     return list(changes.values())
 
 
-def _move(
-    night: SiteNight, verdict: Verdict, finding: Finding | None, *, suspected: Suspected, raised: date
-) -> Change | None:
+@dataclass(frozen=True, slots=True)
+class _Origin:
+    """What a new finding is made from."""
+
+    suspected: Suspected
+    raised: date
+    taken_back: Mapping[tuple[str, str], Finding]
+
+
+def _move(night: SiteNight, verdict: Verdict, finding: Finding | None, origin: _Origin) -> Change | None:
     if verdict.says == "trouble":
-        return _trouble(night, verdict, finding, suspected=suspected, raised=raised)
+        return _trouble(night, verdict, finding, origin)
     if finding is None or finding.state == "cleared":
         return None
     return _good_day(night, finding) if verdict.says == "healthy" else _unseen(night, verdict, finding)
 
 
-def _trouble(
-    night: SiteNight, verdict: Verdict, finding: Finding | None, *, suspected: Suspected, raised: date
-) -> Change | None:
+def _trouble(night: SiteNight, verdict: Verdict, finding: Finding | None, origin: _Origin) -> Change | None:
     if finding is not None and finding.state == "open":
         return _seen(night, verdict, finding, "seen")
     if finding is not None and finding.cleared is not None and night.day - finding.cleared <= timedelta(REOPEN_DAYS):
         return _seen(night, verdict, replace(finding, state="open", cleared=None), "reopened")
-    earlier = suspected(verdict.subject, verdict.cause)[: verdict.nights_needed - 1]
+    earlier = origin.suspected(verdict.subject, verdict.cause)
     if len(earlier) + 1 < verdict.nights_needed:
         return None
-    fresh = _fresh(night, verdict, since=min([verdict.since or night.day, *earlier]), raised=raised)
+    since = min([verdict.since or night.day, *earlier[: verdict.nights_needed - 1]])
+    fresh = _fresh(night, verdict, since=since, raised=origin.raised)
+    before = origin.taken_back.get((verdict.subject, verdict.cause))
+    if before is not None:
+        fresh = replace(fresh, id=before.id, raised=before.raised)
     return _seen(night, verdict, fresh, "raised")
 
 
@@ -112,7 +130,9 @@ def _fresh(night: SiteNight, verdict: Verdict, *, since: date, raised: date) -> 
 def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Change:
     unseen: Mapping[str, Sequence[float]] = finding.evidence.get("unseen_days", {})
     hidden = tuple(DayLoss(date.fromisoformat(day), *values) for day, values in unseen.items())
-    losses = (*hidden, *verdict.losses)
+    counted = finding.last_seen if what != "raised" else date.min
+    told = tuple(loss for loss in verdict.losses if loss.day > counted or loss.day == night.day)
+    losses = (*(loss for loss in hidden if loss.day not in {x.day for x in told}), *told)
     evidence: dict[str, Any] = {**verdict.evidence, "days_seen": finding.evidence.get("days_seen", 0) + 1}
     moved = replace(
         finding,

@@ -9,8 +9,8 @@ from monitor.config.models import Site
 from monitor.detect.finding import Finding
 
 ROOF_CAUTION = (
-    "Strings are live in daylight and DC arcs do not go out by themselves: isolate the AC side first, then the DC side, "
-    "prove it dead, never open a connector under load. Work at height needs fall protection. Follow local codes; "
+    "Strings are live in daylight and DC arcs do not go out by themselves: isolate the AC side first, then the DC "
+    "side, prove it dead, never open a connector under load. Work at height needs fall protection. Follow local codes; "
     "licensed people only."
 )
 
@@ -81,12 +81,13 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
     voc = string.modules * string.module.voc_v
     return {
         "service": (
-            "First, remotely: look at this string's voltage and current beside its sibling's at the same minute. Current "
-            "at zero with voltage near open circuit means the circuit is open (connector, fuse, DC isolator, cable); "
+            "First, remotely: look at this string's voltage and current beside its sibling's at the same minute. "
+            "Current at zero with voltage near open circuit means the circuit is open (connector, fuse, DC isolator, cable); "
             "voltage near zero means no string arrives at the input. Ask whether an isolator was switched or work was "
             f"done on the roof. On site: measure the open-circuit voltage at the inverter input (about {voc:.0f} V by "
             "nameplate at 25 degrees, more in the cold) and compare with the sibling, within 5 % for equal strings "
-            "(common practice at commissioning). Bring connectors, fuses, a clamp meter and a string tester. " + ROOF_CAUTION
+            "(common practice at commissioning). Bring connectors, fuses, a clamp meter and a string tester. "
+            + ROOF_CAUTION
         ),
         "homeowner": (
             "Part of your roof is not delivering at the moment. Nothing needs to be done by you, and please leave the "
@@ -98,10 +99,10 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
 def _inverter_outage_advice(site: Site, finding: Finding) -> dict[str, str]:
     return {
         "service": (
-            "First, remotely: is the outage still on, does the grid voltage read normally, is there an error code in the "
-            "inverter's log, is a neighbour or a second inverter affected as well? Ask the customer whether a circuit "
-            "breaker has tripped or the display is dark (look only). On site: AC supply and breaker, then error memory, "
-            "DC isolators, insulation resistance before switching on again. Bring a spare fan and fuses where the type "
+            "First, remotely: is the outage still on, does the grid voltage read normally, is there an error code in "
+            "the inverter's log, is a neighbour or a second inverter affected as well? Ask the customer whether a circuit "
+            "breaker has tripped or the display is dark (look only). On site: AC supply and breaker, then error "
+            "memory, DC isolators, insulation resistance before switching on again. Bring a spare fan and fuses where the type "
             "needs them, and an insulation tester. " + ROOF_CAUTION
         ),
         "homeowner": (
@@ -114,8 +115,8 @@ def _inverter_outage_advice(site: Site, finding: Finding) -> dict[str, str]:
 def _missing_data_advice(site: Site, finding: Finding) -> dict[str, str]:
     return {
         "service": (
-            "Check remotely before anything else: router, data logger, export job, changed password or folder, files set "
-            "aside on arrival (aftercare status). No visit for data alone: when readings come back, the energy registers "
+            "Check remotely before anything else: router, data logger, export job, changed password or folder, "
+            "files set aside on arrival (aftercare status). No visit for data alone: when readings come back, the energy registers "
             "tell whether the system worked meanwhile."
         ),
         "homeowner": (

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from monitor.jobs.digests import write_homeowner_digests, write_service_digest
+from monitor.jobs.ingesting import ingest_fleet
+
 from ingest.errors import AftercareError
 from monitor.clock import Clock
 from monitor.config import Fleet
 from monitor.jobs.assessing import assess_fleet
-from monitor.jobs.digests import write_homeowner_digests, write_service_digest
-from monitor.jobs.ingesting import ingest_fleet
 from monitor.jobs.work import Done, ShouldStop
 from monitor.store import Store
 from monitor.store import jobs as runs

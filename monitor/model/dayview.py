@@ -77,7 +77,11 @@ def measurable(site: Site) -> frozenset[str]:
     for meter in site.meter:
         if meter.role == "generation" and meter.inverter is not None and f"meter:{meter.id}" in given:
             given.setdefault(f"inverter:{meter.inverter}", set()).add("ac_energy")
-    strings = {s for s, q in given.items() if s.startswith("string:") and (q >= {"dc_voltage", "dc_current"} or "dc_power" in q)}
+    strings = {
+        s
+        for s, q in given.items()
+        if s.startswith("string:") and (q >= {"dc_voltage", "dc_current"} or "dc_power" in q)
+    }
     inverters = {s for s, q in given.items() if s.startswith("inverter:") and q & {"ac_power", "ac_energy"}}
     return frozenset(strings | inverters)
 
@@ -146,9 +150,7 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
 def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:
     """Numbers that a unit's gains are learned from: measured over modelled by rung."""
     power, rated = view.power_w[subject], view.span.rated_w(subject)
-    ratios: dict[str, float | None] = {
-        "clear_sky": clear_ratio(power, view.physics.clear_w(subject), rated_w=rated)
-    }
+    ratios: dict[str, float | None] = {"clear_sky": clear_ratio(power, view.physics.clear_w(subject), rated_w=rated)}
     for rung in view.span.weather:
         modelled = rung.power_w[subject][view.span.days[view.day]]
         ratios[rung.name] = energy_ratio(power, modelled, rated_w=rated)
@@ -167,11 +169,15 @@ def _roof_witnesses(view: DayView, subject: str) -> list[Witness]:
     """Other units of the same roof; a string is no witness for its own inverter, nor the other way round."""
     found = []
     for other, index in view.index.items():
-        if other == subject or _inverter_of(view.site, other) == _inverter_of(view.site, subject) and (
-            other.startswith("inverter:") or subject.startswith("inverter:")
+        if (
+            other == subject
+            or _inverter_of(view.site, other) == _inverter_of(view.site, subject)
+            and (other.startswith("inverter:") or subject.startswith("inverter:"))
         ):
             continue
-        plane_sigma = ROOF_SIGMA if _planes_of(view.site, other) == _planes_of(view.site, subject) else _OTHER_PLANE_SIGMA
+        plane_sigma = (
+            ROOF_SIGMA if _planes_of(view.site, other) == _planes_of(view.site, subject) else _OTHER_PLANE_SIGMA
+        )
         # A learned gain is already in the roof's own uncertainty.
         extra = 0.0 if view.gains[other].sigma <= LEARNED_SIGMA else view.gains[other].sigma
         found.append(Witness(other, index, float(np.hypot(plane_sigma, extra))))

@@ -14,7 +14,9 @@ def grid(start: int, end: int) -> Seconds:
     return np.arange(start, end, STEP_S, dtype=np.int64)
 
 
-def spread(starts: Seconds, ends: Seconds, rate: Values, *, onto: Seconds, step_s: int = STEP_S) -> tuple[Values, Values]:
+def spread(
+    starts: Seconds, ends: Seconds, rate: Values, *, onto: Seconds, step_s: int = STEP_S
+) -> tuple[Values, Values]:
     """Resample a piecewise constant rate onto a regular grid, energy-true.
 
     Parameters

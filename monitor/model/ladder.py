@@ -165,7 +165,13 @@ def clear_sky_rung(physics: Physics, usual_index: float, subjects: Sequence[str]
 
 
 def combine(
-    physics: Physics, rungs: Sequence[Rung], subject: str, *, gains: Mapping[str, float], gain_sigma: float, limit_w: float
+    physics: Physics,
+    rungs: Sequence[Rung],
+    subject: str,
+    *,
+    gains: Mapping[str, float],
+    gain_sigma: float,
+    limit_w: float,
 ) -> Expected:
     """Combine the rungs of one subject per interval by inverse variance.
 

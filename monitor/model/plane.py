@@ -45,9 +45,9 @@ def on_plane(sky: Sky, sun: Sun, *, tilt_deg: float, azimuth_deg: float) -> OnPl
     Hay and Davies (1980), as in Loutzenhiser et al., Solar Energy 81 (2007) 254; glass: De Soto et al., Solar
     Energy 80 (2006) 78 (physical model); diffuse through glass: Xie et al. (Schlick's form integrated), as in pvlib.
     """
-    cos_aoi = np.maximum(
-        irradiance.aoi_projection(tilt_deg, azimuth_deg, sun.zenith_deg, sun.azimuth_deg), 0.0
-    ) * (sun.cos_zenith > 0.0)
+    cos_aoi = np.maximum(irradiance.aoi_projection(tilt_deg, azimuth_deg, sun.zenith_deg, sun.azimuth_deg), 0.0) * (
+        sun.cos_zenith > 0.0
+    )
     # A beam that grazes the horizon would be divided by nearly nothing: the ratio is held below that of 2 degrees.
     ratio = np.minimum(cos_aoi / np.maximum(sun.cos_zenith, 0.01745), 1.0 / 0.0349)
     diffuse = irradiance.haydavies(

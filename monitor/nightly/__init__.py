@@ -1,0 +1,5 @@
+"""The nightly assessment: from stored readings to daily figures and findings, and the figures as tables."""
+
+from monitor.nightly.nights import AssessReport, assess, yesterday
+
+__all__ = ["AssessReport", "assess", "yesterday"]

@@ -1,0 +1,121 @@
+"""The sites of an assessment pass: where each begins, what it remembers, who its neighbours are."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+
+from sqlalchemy import Connection
+
+from monitor.config.models import Fleet, Site
+from monitor.detect.finding import Finding
+from monitor.model.gain import Gains
+from monitor.model.history import SiteHistory, memory_start
+from monitor.model.ladder import MAX_NEIGHBOUR_KM
+from monitor.model.span import SiteSpan, kilometres
+from monitor.nightly.rows import note_of
+from monitor.store import Store
+from monitor.store.assessed import assessed_until, set_assessed
+from monitor.store.baselines import drop_baselines, read_baselines
+from monitor.store.daily import drop_daily, read_daily
+from monitor.store.findings import list_findings, rewind_findings
+from monitor.store.readings import changed_days, recorded_span
+
+Neighbours = dict[str, list[tuple[str, float]]]  # site id to (other site's id, km)
+_MOST_NEIGHBOURS = 12
+
+
+@dataclass(slots=True)
+class Case:
+    """A site in a pass, and everything that moves along with its nights."""
+
+    site: Site
+    first: date | None = None  # first night to assess; None: only heard as a neighbour
+    raised_from: date | None = None  # what re-assessed nights find is stamped with this night
+    history: SiteHistory = field(default_factory=SiteHistory)
+    findings: list[Finding] = field(default_factory=list)
+    # Findings of re-assessed nights, waiting to be found again under their old id and date.
+    taken_back: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    span: SiteSpan | None = None
+
+
+def open_cases(
+    fleet: Fleet, store: Store, *, site_ids: Collection[str] | None, first: date | None, last: date
+) -> list[Case]:
+    """The wanted sites, taken back to where their nights begin, and their neighbours, who are only listened to."""
+    wanted = [s for s in fleet.sites if site_ids is None or s.id in site_ids]
+    cases = [Case(site) for site in wanted]
+    with store.write() as conn:
+        for case in cases:
+            _find_start(conn, case, first, last)
+        near = [s for s in fleet.sites if s not in wanted and any(_in_reach(s, w) for w in wanted)]
+        cases += [Case(site) for site in near]
+        begin = min((c.first for c in cases if c.first is not None), default=last)
+        for case in cases:
+            case.history = remember(conn, case.site, case.first or begin)
+            if case.first is not None:
+                case.findings = list_findings(conn, site=case.site.id, include_cleared=True)
+    return cases
+
+
+def neighbourhoods(cases: Sequence[Case]) -> Neighbours:
+    """The nearest sites of each site within reach."""
+    found: Neighbours = {}
+    for case in cases:
+        others = [
+            (c.site.id, kilometres(case.site, c.site)) for c in cases if c is not case and _in_reach(c.site, case.site)
+        ]
+        found[case.site.id] = sorted((o for o in others if o[1] <= MAX_NEIGHBOUR_KM), key=lambda o: o[1])[
+            :_MOST_NEIGHBOURS
+        ]
+    return found
+
+
+def _in_reach(a: Site, b: Site) -> bool:
+    # A degree of latitude is 111 km: rules most pairs of a large fleet out cheaply.
+    return abs(a.site.latitude - b.site.latitude) < MAX_NEIGHBOUR_KM / 111.0 and kilometres(a, b) <= MAX_NEIGHBOUR_KM
+
+
+def _find_start(conn: Connection, case: Case, first: date | None, last: date) -> None:
+    """Set the case's first night, and take the site back to before it where it has been there already."""
+    recorded = recorded_span(conn, case.site.id)
+    if recorded is None:
+        return
+    earliest = _local_date(case.site, recorded[0])
+    until = assessed_until(conn, case.site.id)
+    if first is not None:
+        case.first = max(first, earliest)
+    elif until is None:
+        case.first = earliest
+    else:
+        changed = [_local_date(case.site, d) for d in changed_days(conn, case.site.id)]
+        late = [day for day in changed if day <= until]
+        case.first = max(min([until + timedelta(days=1), *late]), earliest)
+        if late:
+            case.raised_from = until + timedelta(days=1)
+    if until is None or case.first > until or case.first > last:
+        return
+    gone = rewind_findings(conn, site=case.site.id, from_day=case.first)
+    if case.raised_from is not None:
+        case.taken_back = {(f.subject, f.cause): f for f in gone}
+    drop_daily(conn, site=case.site.id, from_day=case.first)
+    drop_baselines(conn, case.site.id, learned_after=case.first - timedelta(days=1))
+    set_assessed(conn, case.site.id, case.first - timedelta(days=1))
+
+
+def _local_date(site: Site, utc_day: int) -> date:
+    """The earlier local day that a UTC day touches."""
+    return datetime.fromtimestamp(utc_day * 86400, UTC).astimezone(site.zone).date()
+
+
+def remember(conn: Connection, site: Site, first: date) -> SiteHistory:
+    """What the nights before `first` left behind of a site, and no more."""
+    history = SiteHistory()
+    rows = read_daily(conn, site=site.id, first=memory_start(first), last=first - timedelta(days=1))
+    history.add(note_of(row) for row in rows)
+    for baseline in read_baselines(conn, site.id):
+        if baseline.frozen_on is not None and baseline.frozen_on < first:
+            gains = Gains(**baseline.values, complete=True)
+            history.frozen[baseline.subject] = (baseline.frozen_on, gains)
+    return history

@@ -1,0 +1,297 @@
+"""The nightly assessment: every site, night after night, each seeing only what had been recorded by then."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from typing import TypeVar
+
+from sqlalchemy import Connection
+
+from ingest.errors import AftercareError, StoreUnavailable
+from monitor.config.models import Fleet
+from monitor.detect.evening import at_nothing, region, site_night
+from monitor.detect.finding import Finding
+from monitor.detect.life import Change, advance
+from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.table import detector_table
+from monitor.model.dayview import DayExpectation, DayView, day_view, expect, site_witness
+from monitor.model.gain import Gains
+from monitor.model.span import site_span, utc_days
+from monitor.nightly.cases import Case, Neighbours, neighbourhoods, open_cases
+from monitor.nightly.rows import daily_rows, note_of
+from monitor.store import Store
+from monitor.store.assessed import set_assessed
+from monitor.store.baselines import Baseline, write_baseline
+from monitor.store.daily import DailyRow, write_daily
+from monitor.store.findings import Loss, add_events, finding_event, save_findings, write_losses
+from monitor.store.readings import changed_days, forget_changed_days, load_tables
+
+T = TypeVar("T")
+
+# So many site-days are held in memory at once; a span is at most a month.
+_SITE_DAYS_AT_ONCE = 1500
+_MOST_DAYS = 31
+
+
+@dataclass(frozen=True, slots=True)
+class AssessReport:
+    """What a pass did."""
+
+    nights: int
+    site_nights: int
+    raised: tuple[Finding, ...]
+    cleared: tuple[Finding, ...]
+    failed: tuple[str, ...]  # sentences of sites whose step failed
+    assessed_until: date | None
+
+
+@dataclass(slots=True)
+class _Tally:
+    """Builds an AssessReport."""
+
+    nights: int = 0
+    site_nights: int = 0
+    until: date | None = None
+    raised: dict[str, Finding] = field(default_factory=dict)
+    cleared: dict[str, Finding] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
+
+    def take(self, change: Change) -> None:
+        finding = change.finding
+        if change.what in ("raised", "reopened") or finding.id in self.raised:
+            self.raised[finding.id] = finding
+        if change.what == "cleared":
+            self.cleared[finding.id] = finding
+        elif finding.state == "open":
+            self.cleared.pop(finding.id, None)
+
+    def report(self) -> AssessReport:
+        found = (tuple(self.raised.values()), tuple(self.cleared.values()), tuple(self.failed.values()))
+        return AssessReport(self.nights, self.site_nights, *found, self.until)
+
+
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    """All that a night found out about one site."""
+
+    rows: list[DailyRow]
+    changes: list[Change]
+    settled: dict[str, Gains]
+
+
+def assess(
+    fleet: Fleet,
+    store: Store,
+    *,
+    site_ids: Collection[str] | None,
+    first: date | None,
+    last: date,
+    progress: Callable[[str], None] | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> AssessReport:
+    """Assess nights up to `last` (a local day, included).
+
+    `first` replays every night from there on. Without it each site goes on from its last assessed night, or from an
+    earlier one whose readings have changed since. One transaction holds all that a night found.
+    """
+    cases = open_cases(fleet, store, site_ids=site_ids, first=first, last=last)
+    tally = _Tally()
+    starts = [c.first for c in cases if c.first is not None and c.first <= last]
+    if not starts:
+        return tally.report()
+    near = neighbourhoods(cases)
+    for begin, end in _spans(min(starts), last, len(cases)):
+        _load_spans(store, cases, begin, end, tally)
+        for n in range((end - begin).days + 1):
+            if should_stop():
+                return tally.report()
+            _one_night(store, cases, near, begin + timedelta(days=n), tally)
+        if progress is not None:
+            progress(f"assessed until {end.isoformat()}")
+    _close_up(store, cases, last, tally)
+    return tally.report()
+
+
+def _spans(first: date, last: date, sites: int) -> Iterator[tuple[date, date]]:
+    length = max(1, min(_MOST_DAYS, _SITE_DAYS_AT_ONCE // max(sites, 1)))
+    begin = first
+    while begin <= last:
+        end = min(begin + timedelta(days=length - 1), last)
+        yield begin, end
+        begin = end + timedelta(days=1)
+
+
+def _load_spans(store: Store, cases: Sequence[Case], begin: date, end: date, tally: _Tally) -> None:
+    for case in cases:
+        case.span = None
+        if case.site.id in tally.failed:
+            continue
+        first_day, last_day = utc_days(case.site, begin, end)
+        try:
+            with store.read() as conn:
+                tables = load_tables(conn, site=case.site.id, first_day=first_day, last_day=last_day)
+            case.span = site_span(case.site, tables, begin, end)
+        except StoreUnavailable:
+            raise
+        except Exception as error:  # one site's trouble must not keep the others from their night
+            _fail(tally, case, error)
+
+
+def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date, tally: _Tally) -> None:
+    """All sites' night: look, listen to the neighbours, judge, keep."""
+    views = {
+        c.site.id: view for c in cases if c.span is not None and (view := _guarded(tally, c, _look, c, day)) is not None
+    }
+    expected = {
+        c.site.id: found
+        for c in cases
+        if c.site.id in views and (found := _guarded(tally, c, _expect, views, near, c)) is not None
+    }
+    stopped = _arrivals_stopped(views)
+    nights = {
+        c.site.id: night
+        for c in cases
+        if c.site.id in expected
+        and (night := _guarded(tally, c, site_night, views[c.site.id], expected[c.site.id], c.history,
+                               arrivals_stopped=stopped)) is not None
+    }  # fmt: skip
+    idle = {site_id: at_nothing(night) for site_id, night in nights.items() if night.snow_possible}
+    outcomes: list[tuple[Case, _Outcome]] = []
+    for case in cases:
+        if case.site.id not in nights or case.first is None or day < case.first:
+            continue
+        around = region([idle.get(other) for other, _ in near.get(case.site.id, ())])
+        night = replace(nights[case.site.id], region=around)
+        outcome = _guarded(tally, case, _judge, case, views[case.site.id], expected[case.site.id], night)
+        if outcome is not None:
+            outcomes.append((case, outcome))
+    with store.write() as conn:
+        for case, outcome in outcomes:
+            _keep(conn, case, day, outcome)
+    for case, outcome in outcomes:
+        _move_on(case, day, outcome, tally)
+    tally.nights += 1
+    tally.until = day
+
+
+def _guarded(tally: _Tally, case: Case, step: Callable[..., T], *given: object, **named: object) -> T | None:
+    if case.site.id in tally.failed:
+        return None
+    try:
+        return step(*given, **named)
+    except Exception as error:  # one site's trouble must not keep the others from their night
+        _fail(tally, case, error)
+        return None
+
+
+def _fail(tally: _Tally, case: Case, error: Exception) -> None:
+    kind = "" if isinstance(error, AftercareError) else f"{type(error).__name__}: "
+    tally.failed[case.site.id] = f"{case.site.id}: the assessment stopped: {kind}{error}"
+
+
+def _look(case: Case, day: date) -> DayView:
+    assert case.span is not None
+    return day_view(case.span, day, case.history)
+
+
+def _expect(views: dict[str, DayView], near: Neighbours, case: Case) -> DayExpectation:
+    view = views[case.site.id]
+    foreign = [
+        site_witness(views[other], km, view.physics.starts)
+        for other, km in near.get(case.site.id, ())
+        if other in views
+    ]
+    return expect(view, foreign)
+
+
+def _arrivals_stopped(views: dict[str, DayView]) -> bool:
+    """Nobody of several sites was heard: the trouble is at our door, not on anybody's roof."""
+    heard = [any(view.part(s).any() for s in view.span.measured.heard.values()) for view in views.values()]
+    return len(heard) >= 3 and not any(heard)
+
+
+def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
+    verdicts: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
+    raised = max(view.day, case.raised_from or view.day)
+    changes = advance(
+        night, verdicts, case.findings, suspected=case.history.suspected, raised=raised, taken_back=case.taken_back
+    )
+    troubled = _troubled(case, changes)
+    frozen = case.history.frozen
+    rows = daily_rows(view, expectation, night, verdicts, troubled=troubled, settled=frozen.keys())
+    settled = {s: g for s, g in view.gains.items() if g.complete and s not in frozen and s in view.power_w}
+    return _Outcome(rows, changes, settled)
+
+
+def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
+    """Units with an open finding of their own, or whose inverter has one: their baselines do not learn tonight."""
+    findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
+    subjects = {f.subject for f in findings.values() if f.state == "open"}
+    wired = {f"string:{s.id}" for s in case.site.string if f"inverter:{s.inverter}" in subjects}
+    fed = {f"inverter:{s.inverter}" for s in case.site.string if f"string:{s.id}" in subjects}
+    return subjects | wired | fed
+
+
+def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
+    write_daily(conn, outcome.rows)
+    save_findings(conn, [c.finding for c in outcome.changes])
+    write_losses(
+        conn,
+        [Loss(c.finding.id, x.day, x.kwh, x.low, x.high, day) for c in outcome.changes for x in c.losses],
+    )
+    add_events(conn, [finding_event(c.finding, day, c.what) for c in outcome.changes])
+    for subject, gains in outcome.settled.items():
+        write_baseline(conn, _baseline(case, subject, day, gains))
+    set_assessed(conn, case.site.id, day)
+
+
+def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
+    learned = [n.day for n in case.history.notes.get(subject, ()) if n.features.get("learn")]
+    values = {"clear_sky": gains.clear_sky, "sensor": gains.sensor, "weather": gains.weather, "sigma": gains.sigma}
+    return Baseline(
+        site=case.site.id,
+        subject=subject,
+        epoch=0,
+        frozen_on=day,
+        learned_from=min(learned, default=day),
+        learned_until=day,
+        values=values,
+    )
+
+
+def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
+    case.history.add(note_of(row) for row in outcome.rows)
+    case.history.frozen |= {subject: (day, gains) for subject, gains in outcome.settled.items()}
+    changed = {c.finding.id: c.finding for c in outcome.changes}
+    case.findings = [f for f in case.findings if f.id not in changed] + list(changed.values())
+    for change in outcome.changes:
+        case.taken_back.pop((change.finding.subject, change.finding.cause), None)
+        tally.take(change)
+    tally.site_nights += 1
+
+
+def _close_up(store: Store, cases: Sequence[Case], last: date, tally: _Tally) -> None:
+    """Findings that late readings have disproved are closed, not forgotten; the days looked at are off the list."""
+    with store.write() as conn:
+        for case in cases:
+            if case.first is None or case.site.id in tally.failed:
+                continue
+            for finding in case.taken_back.values():
+                closed = replace(
+                    finding, state="cleared", cleared=finding.cleared or last, lost_kwh=0.0, lost_kwh_low=0.0,
+                    lost_kwh_high=0.0, lost_money=None if finding.lost_money is None else 0.0,
+                    summary="Readings that arrived later showed no trouble: " + finding.summary,
+                )  # fmt: skip
+                save_findings(conn, [closed])
+                add_events(conn, [finding_event(closed, last, "disproved")])
+                tally.cleared[closed.id] = closed
+            _, last_day = utc_days(case.site, last, last)
+            seen = {d for d in changed_days(conn, case.site.id) if d < last_day}
+            forget_changed_days(conn, case.site.id, seen)
+
+
+def yesterday(now: int, fleet: Fleet) -> date:
+    """The last local day that is over, in the fleet's zone."""
+    return datetime.fromtimestamp(now, UTC).astimezone(fleet.zone).date() - timedelta(days=1)

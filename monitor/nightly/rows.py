@@ -1,0 +1,192 @@
+"""A night's daily figures: what is kept of every subject, and what the next nights learn from it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import numpy as np
+
+from ingest.readings import Values
+from monitor.detect.evening import heard_share
+from monitor.detect.night import SiteNight, Verdict
+from monitor.model.dayview import DayExpectation, DayView, day_ratios, plane_irradiation_h
+from monitor.model.grid import STEP_S
+from monitor.model.history import DayNote
+from monitor.model.ladder import Expected
+from monitor.store.daily import DailyRow
+
+# Below this share of the day's expectation with readings, ratios of the day would compare parts with wholes.
+_WHOLE_DAY = 0.9
+_SAYS = {"trouble": 1.0, "healthy": 0.0}
+
+
+def daily_rows(
+    view: DayView,
+    expectation: DayExpectation,
+    night: SiteNight,
+    verdicts: Sequence[Verdict],
+    *,
+    troubled: Collection[str],
+    settled: Collection[str],
+) -> list[DailyRow]:
+    """Rows of a site's strings, inverters, meters, sources, and of the site itself.
+
+    `troubled` are subjects with an open finding, from which nothing is learned; `settled` those whose baseline is
+    frozen.
+    """
+    units = [_unit_row(view, expectation, s, verdicts, s not in troubled and s not in settled) for s in _told(view)]
+    inverters = [r for r in units if r.subject.startswith("inverter:")]
+    return [_site_row(view, expectation, inverters), *units, *_meter_rows(view), *_source_rows(view, night)]
+
+
+def note_of(row: DailyRow) -> DayNote:
+    """What of a row the next nights need."""
+    return DayNote(
+        row.day,
+        row.subject,
+        row.expected_kwh,
+        row.expected_low_kwh,
+        row.expected_high_kwh,
+        row.usable,
+        row.features,
+    )
+
+
+def _told(view: DayView) -> list[str]:
+    """Measurable strings, and every inverter that the model knows."""
+    return [s for s in view.span.subjects() if s in view.power_w or s.startswith("inverter:")]
+
+
+def _unit_row(
+    view: DayView, expectation: DayExpectation, subject: str, verdicts: Sequence[Verdict], learn: bool
+) -> DailyRow:
+    expected = expectation.units[subject]
+    power = view.power_w.get(subject)
+    known = np.zeros(expected.power_w.shape, dtype=bool) if power is None else ~np.isnan(power)
+    features: dict[str, float | None] = {
+        f"says:{v.cause}": _SAYS[v.says] for v in verdicts if v.subject == subject and v.says in _SAYS
+    }
+    if power is not None and learn:
+        features |= {"learn": 1.0, **day_ratios(view, subject)}
+    return DailyRow(
+        site=view.site.id,
+        subject=subject,
+        day=view.day,
+        measured_kwh=_measured_kwh(view, subject, power),
+        expected_kwh=_kwh(expected.power_w),
+        expected_low_kwh=_kwh(expected.low_w),
+        expected_high_kwh=_kwh(expected.high_w),
+        irradiation_source=expected.source,
+        availability=_availability(view, subject, expected, power),
+        performance_ratio=_performance_ratio(view, expectation, subject, power),
+        usable=_share(expected.power_w, known),
+        features=features,
+    )
+
+
+def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[DailyRow]) -> DailyRow:
+    """The sum over the inverters; measured only where every inverter's energy is known."""
+    expected = sum(r.expected_kwh or 0.0 for r in inverters)
+    measured = [r.measured_kwh for r in inverters if r.measured_kwh is not None]
+    whole = len(measured) == len(inverters) and measured
+    available = [(r.availability, r.expected_kwh or 0.0) for r in inverters if r.availability is not None]
+    weight = sum(kwh for _, kwh in available)
+    ratios = [(r.performance_ratio, r.expected_kwh or 0.0) for r in inverters]
+    sources = [r.irradiation_source for r in sorted(inverters, key=lambda r: -(r.expected_kwh or 0.0))]
+    return DailyRow(
+        site=view.site.id,
+        subject="site",
+        day=view.day,
+        measured_kwh=sum(measured) if whole else None,
+        expected_kwh=expected,
+        expected_low_kwh=sum(r.expected_low_kwh or 0.0 for r in inverters),
+        expected_high_kwh=sum(r.expected_high_kwh or 0.0 for r in inverters),
+        irradiation_source=sources[0] if sources else None,
+        availability=sum(a * kwh for a, kwh in available) / weight if weight > 0.0 else None,
+        performance_ratio=_mean_ratio(ratios),
+        usable=sum(r.usable * (r.expected_kwh or 0.0) for r in inverters) / expected if expected > 0.0 else 0.0,
+        features={"index": _day_index(view, expectation)},
+    )
+
+
+def _meter_rows(view: DayView) -> list[DailyRow]:
+    """What the meters counted; nothing is expected of them."""
+    counted = view.span.measured.counted_w
+    energies = {m: _kwh_known(view.part(p)) for m, p in counted.items() if m.startswith("meter:")}
+    return [
+        DailyRow(site=view.site.id, subject=m, day=view.day, measured_kwh=kwh, usable=0.0 if kwh is None else 1.0)
+        for m, kwh in energies.items()
+    ]
+
+
+def _source_rows(view: DayView, night: SiteNight) -> list[DailyRow]:
+    shares = {source: heard_share(night, source) for source in night.heard}
+    return [
+        DailyRow(site=view.site.id, subject=f"source:{s}", day=view.day, usable=share, features={"heard": share})
+        for s, share in shares.items()
+    ]
+
+
+def _measured_kwh(view: DayView, subject: str, power: Values | None) -> float | None:
+    """Energy of the day: an inverter's register where it covers the day, which gaps do not harm; else its power."""
+    counted = view.span.measured.counted_w.get(subject)
+    if counted is not None:
+        day = view.part(counted)
+        if not np.isnan(day).any():
+            return float(np.sum(day)) * STEP_S / 3.6e6
+    return None if power is None else _kwh_known(power)
+
+
+def _availability(view: DayView, subject: str, expected: Expected, power: Values | None) -> float | None:
+    if power is None or np.isnan(power).all():
+        return None
+    known = ~np.isnan(power) & (expected.low_w > 0.03 * view.span.rated_w(subject))
+    if not known.any():
+        return None
+    limit = np.maximum(0.03 * expected.power_w, 0.004 * view.span.rated_w(subject))
+    out = known & (np.nan_to_num(power) < limit)
+    return 1.0 - float(np.sum(expected.power_w[out])) / float(np.sum(expected.power_w[known]))
+
+
+def _performance_ratio(view: DayView, expectation: DayExpectation, subject: str, power: Values | None) -> float | None:
+    """Final over reference yield (IEC 61724-1); None where the day's irradiation is only a guess."""
+    expected = expectation.units[subject]
+    if power is None or expected.source == "clear_sky":
+        return None
+    known = ~np.isnan(power) & ~np.isnan(expectation.index)
+    if _share(expected.power_w, known) < _WHOLE_DAY:
+        return None
+    kind, _, name = subject.partition(":")
+    strings = [name] if kind == "string" else [s.id for s in view.site.strings_of(name)]
+    rated_kw = sum(s.rated_w for s in view.site.string if s.id in strings) / 1000.0
+    reference = plane_irradiation_h(view, expectation.index, strings, known)
+    final = float(np.sum(power[known])) * STEP_S / 3.6e6 / rated_kw
+    return final / reference if reference > 0.1 else None
+
+
+def _day_index(view: DayView, expectation: DayExpectation) -> float | None:
+    """The day's mean clear-sky index, weighted by cloudless irradiance; None where little of the day is known."""
+    known = ~np.isnan(expectation.index)
+    clear = view.physics.clear.ghi
+    if _share(clear, known) < 0.5:
+        return None
+    return float(np.sum(expectation.index[known] * clear[known]) / np.sum(clear[known]))
+
+
+def _mean_ratio(ratios: Sequence[tuple[float | None, float]]) -> float | None:
+    known = [(ratio, kwh) for ratio, kwh in ratios if ratio is not None]
+    total = sum(kwh for _, kwh in known)
+    return sum(ratio * kwh for ratio, kwh in known) / total if len(known) == len(ratios) and total > 0.0 else None
+
+
+def _share(power_w: Values, known: Values) -> float:
+    total = float(np.sum(power_w))
+    return float(np.sum(power_w[known.astype(bool)])) / total if total > 0.0 else 0.0
+
+
+def _kwh(power_w: Values) -> float:
+    return float(np.sum(power_w)) * STEP_S / 3.6e6
+
+
+def _kwh_known(power_w: Values) -> float | None:
+    return None if np.isnan(power_w).all() else float(np.nansum(power_w)) * STEP_S / 3.6e6
