@@ -47,21 +47,30 @@ def interval_energy(starts: Seconds, register: Values, *, interval_s: int) -> tu
     rows = rows[~_out_of_line(starts[rows], register[rows])]
     if rows.size < 2:
         return energy, span_s
-    ends, values = starts[rows], register[rows]
-    spans = np.diff(ends).astype(np.float64)
-    steps = np.diff(values)
+    track = _Track(register[rows], np.diff(starts[rows]).astype(np.float64), interval_s)
+    steps = track.steps.copy()
     for fall in np.flatnonzero(steps < 0).tolist():
-        steps[fall] = _across_fall(fall, values, spans, interval_s)
-    energy[rows[1:]], span_s[rows[1:]] = steps, spans
+        steps[fall] = _across_fall(fall, track)
+    energy[rows[1:]], span_s[rows[1:]] = steps, track.spans
     return energy, span_s
 
 
+class _Track:
+    """The known readings of a register, and what they tell about it as a whole."""
+
+    def __init__(self, values: Values, spans: Values, interval_s: int) -> None:
+        self.values, self.spans, self.steps, self.interval_s = values, spans, np.diff(values), interval_s
+        self.rates = _rates(self.steps, spans)
+        self.fastest = _fastest(self.rates)
+        self.resolution = _resolution(values)
+
+
 def _out_of_line(ends: Seconds, values: Values) -> npt.NDArray[np.bool_]:
-    """Single readings far above or below two neighbours that follow one another well, such as a zero for "no answer"."""
+    """Single readings far above or below neighbours that follow one another well: a zero for "no answer", say."""
     alone = np.zeros(values.shape, bool)
     if values.size < 3:
         return alone
-    fastest = _fastest(np.diff(values), np.diff(ends).astype(np.float64))
+    fastest = _fastest(_rates(np.diff(values), np.diff(ends).astype(np.float64)))
     before, here, after = values[:-2], values[1:-1], values[2:]
     in_order = (after >= before) & (after - before <= _MARGIN * fastest * (ends[2:] - ends[:-2]))
     too_high = here - before > _MARGIN * fastest * (ends[1:-1] - ends[:-2])
@@ -70,29 +79,31 @@ def _out_of_line(ends: Seconds, values: Values) -> npt.NDArray[np.bool_]:
     return alone
 
 
-def _across_fall(fall: int, values: Values, spans: Values, interval_s: int) -> float:
+def _across_fall(fall: int, track: _Track) -> float:
     """Energy of a step at which the register fell; NaN when nobody can say."""
-    old, new, span = values[fall], values[fall + 1], spans[fall]
-    steps = np.diff(values)
-    fastest = _fastest(steps, spans)
-    around = slice(max(fall - _NEIGHBOURS, 0), fall + 1 + _NEIGHBOURS)
-    near = _fastest(steps[around], spans[around]) if span <= 2 * interval_s else fastest
-    resolution = _resolution(values)
-    wrapped = _wrapped_step(old, new, resolution)
-    if wrapped <= _MARGIN * near * span + 2 * resolution:
+    old, new, span = track.values[fall], track.values[fall + 1], track.spans[fall]
+    jitter, short = 2 * track.resolution, 2 * track.interval_s
+    around = track.rates[max(fall - _NEIGHBOURS, 0) : fall + 1 + _NEIGHBOURS]
+    near = _fastest(around) if span <= short else track.fastest
+    wrapped = _wrapped_step(old, new, track.resolution)
+    if wrapped <= _MARGIN * near * span + jitter:
         return wrapped
-    about_zero = fastest * min(span, 2 * interval_s) + 2 * resolution
+    about_zero = track.fastest * min(span, short) + jitter
     return float(new) if 0 <= new <= about_zero else np.nan
 
 
-def _fastest(steps: Values, spans: Values) -> float:
-    """The fastest rise per second among the steps that touch no fall; 0 where there is none."""
-    falls = steps < 0
-    touched = falls.copy()
-    touched[1:] |= falls[:-1]
-    touched[:-1] |= falls[1:]
-    rates = (steps / spans)[~touched]
-    return float(rates.max()) if rates.size else 0.0
+def _rates(steps: Values, spans: Values) -> Values:
+    """Rise per second of each step; NaN for a fall and for the steps beside one, which it may have spoiled."""
+    spoiled = steps < 0
+    spoiled[1:] |= steps[:-1] < 0
+    spoiled[:-1] |= steps[1:] < 0
+    return np.where(spoiled, np.nan, steps / spans)
+
+
+def _fastest(rates: Values) -> float:
+    """The fastest known rate; 0 where there is none."""
+    known = rates[~np.isnan(rates)]
+    return float(known.max()) if known.size else 0.0
 
 
 def _resolution(values: Values) -> float:

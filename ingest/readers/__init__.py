@@ -22,6 +22,11 @@ class Reader(Protocol):
         """Read; what cannot be read is in the result's rejects."""
 
 
+def read_file(data: bytes, *, name: str, source: TableSource | RegisterSource | BusSource) -> ReadResult:
+    """Read one file of a source; InputError for a source that this version cannot read."""
+    return reader_for(source)(data, name=name)
+
+
 def reader_for(source: TableSource | RegisterSource | BusSource) -> Reader:
     """The reader of a source; InputError for a source that this version cannot read."""
     if source.kind not in READERS:
