@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, delete, select, update
+from sqlalchemy import ColumnElement, Connection, Date, delete, func, select
 
 from monitor.detect.finding import Finding
 from monitor.store import schema
-from monitor.store.rows import records, to_row, upsert
+from monitor.store.rows import dump_json, portions, records, to_row, upsert
+
+_DATES = tuple(column.name for column in schema.finding.columns if isinstance(column.type, Date))
 
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """What a finding cost on one local day, with its range [kWh]."""
+    """What a finding cost on one local day, with its range [kWh], and the night whose assessment counted it."""
 
     finding_id: str
     day: date
     lost_kwh: float
     low: float
     high: float
+    night: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,25 +56,31 @@ def list_findings(conn: Connection, *, site: str | None = None, include_cleared:
 
 
 def write_losses(conn: Connection, rows: Sequence[Loss]) -> None:
-    """Keep losses; one of the same finding and day is replaced."""
+    """Keep losses; what a later night counts for a day stands in for what earlier nights did."""
     upsert(conn, schema.loss, [to_row(row) for row in rows])
 
 
 def read_losses(conn: Connection, *, site: str, first: date | None = None, last: date | None = None) -> list[Loss]:
     """Losses of a site's findings over the days first to last, both included, in order of day and finding."""
     c = schema.loss.c
-    query = select(schema.loss).where(_of_site(schema.loss, site)).order_by(c.day, c.finding_id)
+    query = select(schema.loss).where(_of_site(schema.loss, site)).order_by(c.day, c.finding_id, c.night)
     if first is not None:
         query = query.where(c.day >= first)
     if last is not None:
         query = query.where(c.day <= last)
-    return records(Loss, conn.execute(query))
+    latest = {(loss.day, loss.finding_id): loss for loss in records(Loss, conn.execute(query))}
+    return list(latest.values())
 
 
-def add_event(conn: Connection, finding_id: str, night: date, what: str, detail: dict[str, Any]) -> None:
-    """Add to a finding's history."""
-    row = to_row(FindingEvent(finding_id, night, what, detail))
-    conn.execute(schema.finding_event.insert(), row)
+def finding_event(finding: Finding, night: date, what: str) -> FindingEvent:
+    """The event of a night that left a finding as it is now, with the whole of it, so that it can be brought back."""
+    return FindingEvent(finding.id, night, what, {"finding": json.loads(dump_json(to_row(finding)))})
+
+
+def add_events(conn: Connection, rows: Sequence[FindingEvent]) -> None:
+    """Add to the history of findings that are kept already."""
+    if rows:
+        conn.execute(schema.finding_event.insert(), [to_row(row) for row in rows])
 
 
 def list_events(
@@ -91,20 +101,43 @@ def list_events(
 def rewind_findings(conn: Connection, *, site: str, from_day: date) -> list[Finding]:
     """Take a site's findings back to before the night of `from_day`; returns those that did not exist then.
 
-    What that night and later ones added is deleted: events, losses, and findings that they raised. A finding that
-    they cleared is open again, and none was seen later than the day before.
+    Events and losses of that night and later ones are deleted. A finding that had such an event is again what its
+    last remaining event says, and is deleted when none remains; it is returned as it was until now.
     """
-    c = schema.finding.c
-    raised = (c.site == site) & (c.raised >= from_day)
-    gone = records(Finding, conn.execute(select(schema.finding).where(raised).order_by(c.raised, c.id)))
-    conn.execute(delete(schema.finding).where(raised))
-    for table, day in ((schema.loss, schema.loss.c.day), (schema.finding_event, schema.finding_event.c.night)):
-        conn.execute(delete(table).where(_of_site(table, site), day >= from_day))
-    reopened = update(schema.finding).where(c.site == site, c.cleared >= from_day)
-    conn.execute(reopened.values(state="open", cleared=None))
-    later = update(schema.finding).where(c.site == site, c.last_seen >= from_day)
-    conn.execute(later.values(last_seen=from_day - timedelta(days=1)))
+    touched = _touched(conn, site, from_day)
+    for table in (schema.loss, schema.finding_event):
+        conn.execute(delete(table).where(_of_site(table, site), table.c.night >= from_day))
+    before = _last_snapshots(conn, touched)
+    save_findings(conn, list(before.values()))
+    gone = [finding for finding in touched.values() if finding.id not in before]
+    for part in portions(finding.id for finding in gone):
+        conn.execute(delete(schema.finding).where(schema.finding.c.id.in_(part)))
     return gone
+
+
+def _touched(conn: Connection, site: str, from_day: date) -> dict[str, Finding]:
+    """A site's findings with an event in the night of `from_day` or later, by id, in order of raised and id."""
+    c, event = schema.finding.c, schema.finding_event.c
+    ids = select(event.finding_id).where(event.night >= from_day)
+    query = select(schema.finding).where(c.site == site, c.id.in_(ids)).order_by(c.raised, c.id)
+    return {finding.id: finding for finding in records(Finding, conn.execute(query))}
+
+
+def _last_snapshots(conn: Connection, ids: Iterable[str]) -> dict[str, Finding]:
+    """Findings as their last event says they were; those without an event are left out."""
+    c = schema.finding_event.c
+    place = func.row_number().over(partition_by=c.finding_id, order_by=(c.night.desc(), c.id.desc()))
+    found: dict[str, Finding] = {}
+    for part in portions(ids):
+        ranked = select(c.finding_id, c.detail, place.label("place")).where(c.finding_id.in_(part)).subquery()
+        last = select(ranked.c.finding_id, ranked.c.detail).where(ranked.c.place == 1)
+        found |= {finding_id: _from_snapshot(detail["finding"]) for finding_id, detail in conn.execute(last)}
+    return found
+
+
+def _from_snapshot(snapshot: dict[str, Any]) -> Finding:
+    dates = {name: date.fromisoformat(snapshot[name]) for name in _DATES if snapshot[name] is not None}
+    return Finding(**{**snapshot, **dates})
 
 
 def _of_site(table: Any, site: str) -> ColumnElement[bool]:

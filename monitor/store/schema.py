@@ -175,7 +175,7 @@ finding_event = Table(
     Column("finding_id", ForeignKey("finding.id", ondelete="CASCADE"), nullable=False, index=True),
     Column("night", Date, nullable=False, comment="local day whose assessment did it"),
     Column("what", String(32), nullable=False),
-    Column("detail", JSON, nullable=False),
+    Column("detail", JSON, nullable=False, comment="finding: the whole finding as that night left it"),
     comment="the history of each finding",
 )
 
@@ -184,6 +184,7 @@ loss = Table(
     metadata,
     Column("finding_id", ForeignKey("finding.id", ondelete="CASCADE"), primary_key=True),
     Column("day", Date, primary_key=True, comment="local day"),
+    Column("night", Date, primary_key=True, comment="local day whose assessment counted it; the latest one holds"),
     Column("lost_kwh", Float, nullable=False),
     Column("low", Float, nullable=False, comment="kWh"),
     Column("high", Float, nullable=False, comment="kWh"),

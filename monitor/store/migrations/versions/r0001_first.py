@@ -192,7 +192,7 @@ def upgrade() -> None:
         sa.Column("finding_id", sa.String(length=255), nullable=False),
         sa.Column("night", sa.Date(), nullable=False, comment="local day whose assessment did it"),
         sa.Column("what", sa.String(length=32), nullable=False),
-        sa.Column("detail", sa.JSON(), nullable=False),
+        sa.Column("detail", sa.JSON(), nullable=False, comment="finding: the whole finding as that night left it"),
         sa.ForeignKeyConstraint(
             ["finding_id"], ["finding.id"], name=op.f("fk_finding_event_finding_id_finding"), ondelete="CASCADE"
         ),
@@ -204,13 +204,19 @@ def upgrade() -> None:
         "loss",
         sa.Column("finding_id", sa.String(length=255), nullable=False),
         sa.Column("day", sa.Date(), nullable=False, comment="local day"),
+        sa.Column(
+            "night",
+            sa.Date(),
+            nullable=False,
+            comment="local day whose assessment counted it; the latest one holds",
+        ),
         sa.Column("lost_kwh", sa.Float(), nullable=False),
         sa.Column("low", sa.Float(), nullable=False, comment="kWh"),
         sa.Column("high", sa.Float(), nullable=False, comment="kWh"),
         sa.ForeignKeyConstraint(
             ["finding_id"], ["finding.id"], name=op.f("fk_loss_finding_id_finding"), ondelete="CASCADE"
         ),
-        sa.PrimaryKeyConstraint("finding_id", "day", name=op.f("pk_loss")),
+        sa.PrimaryKeyConstraint("finding_id", "day", "night", name=op.f("pk_loss")),
         comment="what a finding cost, day by day",
     )
     op.create_table(
