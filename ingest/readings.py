@@ -18,9 +18,7 @@ SUBJECT_PATTERN = re.compile(
     r"|(inverter|string|meter|source):[A-Za-z0-9_.-]+"
     r"|module:[A-Za-z0-9_.-]+/[0-9]{2,3})$"
 )
-SUBJECT_FORMS = (
-    "site, inverter:ID, string:ID, module:STRING/NN, meter:ID, battery, diverter, charger, source:ID"
-)
+SUBJECT_FORMS = "site, inverter:ID, string:ID, module:STRING/NN, meter:ID, battery, diverter, charger, source:ID"
 
 
 @dataclass(frozen=True, slots=True, order=True)

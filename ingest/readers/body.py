@@ -22,6 +22,7 @@ from ingest.sources import TimeSpec
 _SAMPLE_ROWS = 200
 _TAIL_LINES = 20
 _THREADS_FROM = 1 << 20
+_PACKED_ROWS = 50_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ def careful_look(data: bytes, header: Header, wanted: Wanted, rejects: Rejects) 
         _sort_line(number, raw.decode(), header, wanted, rejects, kept)
     if partial.strip():
         _sort_partial(header.line + 1 + len(lines), partial.decode(), header, wanted, rejects, kept)
-    columns = {place: pa.array(cells, pa.string()) for place, cells in kept.cells.items()}
+    columns = kept.columns()
     numbers = _read_all_numbers(kept, {name: columns[place] for name, place in wanted.numbers.items()}, rejects)
     texts = {name: columns[place] for name, place in wanted.texts.items()}
     where = np.array(kept.lines, np.int64)
@@ -100,6 +101,7 @@ class _Kept:
     def __init__(self, wanted: Wanted) -> None:
         self.lines: list[int] = []
         self.cells: dict[int, list[str]] = {place: [] for place in wanted.places}
+        self._packed: dict[int, list[Any]] = {place: [] for place in wanted.places}
         self.lost = 0
         self.left_out: Counter[str] = Counter()
 
@@ -108,6 +110,18 @@ class _Kept:
         self.lines.append(number)
         for place, column in self.cells.items():
             column.append(cells[place])
+        if len(self.lines) % _PACKED_ROWS == 0:  # texts one by one take ten times the memory
+            self._pack()
+
+    def columns(self) -> dict[int, Any]:
+        """The kept cells, a column of texts for each place."""
+        self._pack()
+        return {place: _text(pa.chunked_array(parts, pa.string())) for place, parts in self._packed.items()}
+
+    def _pack(self) -> None:
+        for place, column in self.cells.items():
+            self._packed[place].append(pa.array(column, pa.string()))
+            column.clear()
 
 
 def _sort_line(number: int, raw: str, header: Header, wanted: Wanted, rejects: Rejects, kept: _Kept) -> None:

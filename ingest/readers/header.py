@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from ingest.errors import InputError
@@ -28,6 +28,11 @@ class Header:
         exact = tuple(i for i, n in enumerate(self.names) if n == name)
         return exact or tuple(i for i, n in enumerate(self.names) if n.casefold() == name.casefold())
 
+    def count(self, names: Sequence[str]) -> int:
+        """How many of some columns are here."""
+        here = {n.casefold() for n in self.names}
+        return sum(name.casefold() in here for name in names)
+
     def nearest(self, name: str, known: Collection[str] = ()) -> str:
         """A hint such as `; did you mean 'Time'?` from the names that nobody else claims, or nothing."""
         claimed = {n.strip().casefold() for n in known}
@@ -49,9 +54,11 @@ def find_header(data: bytes, *, name: str, time: str, columns: Sequence[str]) ->
     best: tuple[int, Header] | None = None
     timeless: tuple[int, Header] | None = None
     for header in _candidates(data):
-        found = sum(bool(header.find(column)) for column in columns)
-        if header.find(time):
+        found = header.count(columns)
+        if header.count((time,)):
             best = (found, header) if best is None or found > best[0] else best
+            if found == len(columns):
+                break
         elif found:
             timeless = (found, header) if timeless is None or found > timeless[0] else timeless
     if best is not None:
@@ -92,20 +99,19 @@ def place_columns(header: Header, *, time: str, columns: Sequence[str], rejects:
     return places
 
 
-def _candidates(data: bytes) -> list[Header]:
+def _candidates(data: bytes) -> Iterator[Header]:
     """Each of the first lines that ends, split by each delimiter."""
-    headers, start = [], 0
+    start = 0
     for line in range(1, _SEARCHED + 1):
         end = data.find(b"\n", start)
         if end < 0:
             break
         text = data[start:end].decode()
         start = end + 1
-        for delimiter in DELIMITERS:
+        for delimiter in DELIMITERS if text else ():
             names = split_line(text, delimiter)
             if names is not None:
-                headers.append(Header(line, start, delimiter, _trim(names)))
-    return headers
+                yield Header(line, start, delimiter, _trim(names))
 
 
 def _trim(names: list[str]) -> tuple[str, ...]:

@@ -197,7 +197,8 @@ class _Fields:
         sign, colon = self.matrix[:, places[0]], self.matrix[:, places[3]]
         hours, minutes = self._at(places[1:3]), self._at(places[4:6])
         self.ok &= ((sign == ord("+")) | (sign == ord("-"))) & (colon == ord(":")) & (hours <= 23) & (minutes <= 59)
-        return np.where(sign == ord("-"), -1, 1) * (hours * 3600 + minutes * 60)
+        east: Seconds = np.where(sign == ord("-"), -1, 1) * (hours * 3600 + minutes * 60)
+        return east
 
     def _at(self, places: list[int]) -> Seconds:
         number = np.zeros(len(self.matrix), np.int64)
