@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from pathlib import PurePosixPath
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -18,6 +20,28 @@ class Strict(BaseModel):
     """Frozen, and no key is taken that is not known."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+
+def check_pattern(pattern: str) -> str:
+    """Return a file pattern that stays inside the fleet folder."""
+    parts = PurePosixPath(pattern).parts
+    if not parts or parts[0] == "/" or ".." in parts:
+        raise ValueError("expected a path inside the fleet folder, such as incoming/*.csv")
+    if any("**" in part and part != "**" for part in parts):
+        raise ValueError("expected ** to stand alone between slashes, such as incoming/**/*.csv")
+    return pattern
+
+
+def check_format(form: str | None) -> str | None:
+    """Return a time format that tells the minute: what it writes, it must read back."""
+    moment = datetime(2026, 11, 23, 17, 45, tzinfo=UTC)
+    try:
+        back = datetime.strptime(moment.strftime(form), form) if form is not None else moment
+    except ValueError:
+        back = None
+    if back is None or back.replace(tzinfo=UTC) != moment:
+        raise ValueError("expected a strptime format with year, month, day, hour and minute, such as %d/%m/%Y %H:%M")
+    return form
 
 
 def check_zone(name: str) -> str:
@@ -59,6 +83,7 @@ class TimeSpec(Strict):
     marks: Marks = "start"
 
     _zone = field_validator("zone")(check_zone)
+    _format = field_validator("format")(check_format)
 
 
 class Measure(Strict):
@@ -139,11 +164,16 @@ class _Source(Strict):
     interval_minutes: int = Field(ge=1, le=1440)
 
 
-class TableSource(_Source):
+class _Files(_Source):
+    files: str = Field(min_length=1)
+
+    _files = field_validator("files")(check_pattern)
+
+
+class TableSource(_Files):
     """Files with delimited text: wide (`columns`) or long (`long`)."""
 
     kind: Literal["table"]
-    files: str = Field(min_length=1)
     time: TimeSpec
     columns: tuple[ColumnSpec, ...] = ()
     long: LongSpec | None = None
@@ -159,11 +189,10 @@ class TableSource(_Source):
         return self
 
 
-class RegisterSource(_Source):
+class RegisterSource(_Files):
     """Files with one register a row."""
 
     kind: Literal["registers"]
-    files: str = Field(min_length=1)
     time: TimeSpec
     registers: RegisterColumns
     map: tuple[RegisterPoint, ...] = ()
