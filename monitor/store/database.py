@@ -80,15 +80,16 @@ class Store:
 
 
 def _place(url: str, folder: Path) -> URL:
+    expected = "expected sqlite:///FILE or postgresql+psycopg://…"
     try:
         place = make_url(url)
     except ArgumentError:
-        raise StoreUnavailable(
-            "the store's url does not read: expected sqlite:///FILE or postgresql+psycopg://…"
-        ) from None
-    if place.get_backend_name() == "sqlite" and place.database:
-        return place.set(database=str(folder / place.database))
-    return place
+        raise StoreUnavailable(f"the store's url does not read: {expected}") from None
+    if place.get_backend_name() == "postgresql":
+        return place
+    if place.get_backend_name() != "sqlite" or place.database in (None, "", ":memory:"):
+        raise StoreUnavailable(f"the store's url is {place.render_as_string(hide_password=True)!r}: {expected}")
+    return place.set(database=str(folder / place.database))
 
 
 def _engine(place: URL, wait_s: float) -> Engine:
