@@ -162,13 +162,15 @@ def _wrong_count(found: int, header: Header) -> str:
 
 
 def _is_remark(cells: list[str], wanted: Wanted) -> bool:
-    """Whether a line is no reading: no time, nothing that looks like a damaged time, and no number.
+    """Whether a line is no reading: no time, nothing that looks like a damaged one, and a word there or no number.
 
-    Such are footers, comments and section titles.
+    Such are footers, sums, comments and section titles.
     """
     time = cells[wanted.time] if wanted.time < len(cells) else ""
     if time[:1].isdigit() or read_stamp(time, wanted.spec) is not None:
         return False
+    if time not in MISSING and not any(character.isdigit() for character in time):
+        return True
     places = wanted.numbers.values() or wanted.texts.values()
     return not any(_is_number(cells[place]) for place in places if place < len(cells))
 
