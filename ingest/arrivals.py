@@ -108,7 +108,7 @@ def _look_at(found: Path, home: Path) -> Arrival | Reject | None:
     """What one directory entry is; None for a folder, and for what vanished meanwhile."""
     path = found.relative_to(home).as_posix()
     if not path.isprintable():
-        shown = path.encode("ascii", "backslashreplace").decode()
+        shown = ascii(path)[1:-1]
         return _refuse(shown, "its name holds bytes or control characters that cannot be shown; expected plain text")
     try:
         target = found.resolve(strict=True)
