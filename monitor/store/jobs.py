@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Column, Connection, delete, func, select, update
+from sqlalchemy import Column, Connection, Select, delete, func, select, update
 
 from monitor.store import schema
 from monitor.store.rows import upsert
@@ -57,7 +58,7 @@ def last_runs(conn: Connection) -> dict[str, JobState]:
     successes = _latest(conn, schema.job_run.c.finished_at, ok=True)
     failures = _latest(conn, schema.job_run.c.finished_at, ok=False)
     messages = _failure_messages(conn)
-    plans = dict(conn.execute(select(schema.job_plan.c.job, schema.job_plan.c.next_at)).tuples().all())
+    plans = _pairs(conn, select(schema.job_plan.c.job, schema.job_plan.c.next_at))
     return {
         job: JobState(
             job=job,
@@ -90,15 +91,19 @@ def last_beat(conn: Connection) -> Beat | None:
     return None if row is None else Beat(*row)
 
 
+def _pairs(conn: Connection, query: Select[Any]) -> dict[str, Any]:
+    return dict(iter(conn.execute(query)))
+
+
 def _latest(conn: Connection, instant: Column[int], *, ok: bool | None = None) -> dict[str, int]:
     job = schema.job_run.c.job
     query = select(job, func.max(instant)).group_by(job)
     if ok is not None:
         query = query.where(schema.job_run.c.ok.is_(ok))
-    return dict(conn.execute(query).tuples().all())
+    return _pairs(conn, query)
 
 
 def _failure_messages(conn: Connection) -> dict[str, str]:
     c = schema.job_run.c
     last = select(func.max(c.id)).where(c.ok.is_(False)).group_by(c.job)
-    return dict(conn.execute(select(c.job, c.message).where(c.id.in_(last))).tuples().all())
+    return _pairs(conn, select(c.job, c.message).where(c.id.in_(last)))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from sqlalchemy import Connection, RowMapping, Select, delete, func, select
 
 from ingest.readings import Reject
 from monitor.store import schema
-from monitor.store.rows import portions, records, to_row
+from monitor.store.rows import Row, portions, records, to_row
 
 FileState = Literal["taken", "refused"]
 
@@ -81,12 +81,10 @@ def record_file(conn: Connection, record: FileRecord, rejects: Sequence[Reject] 
 def record_files(conn: Connection, entries: Sequence[tuple[FileRecord, Sequence[Reject]]]) -> None:
     """Enter many files at once. Content that was read before with the same settings is entered anew."""
     for record, rejects in entries:
-        _forget_rejects(conn, record)
-        ledger_id = _enter(conn, record)
-        rows = [
-            {"ledger_id": ledger_id, "line": r.line, "field": r.field, "text": r.text, "reason": r.reason}
-            for r in rejects
-        ]
+        row = to_row(record)
+        _forget_rejects(conn, row)
+        ledger_id = _enter(conn, row)
+        rows = [_reject_row(reject, ledger_id) for reject in rejects]
         if rows:
             conn.execute(schema.reject.insert(), rows)
 
@@ -148,14 +146,19 @@ def _record(row: RowMapping) -> FileRecord:
     return FileRecord(**{name: value for name, value in row.items() if name != "id"})
 
 
-def _forget_rejects(conn: Connection, record: FileRecord) -> None:
+def _reject_row(reject: Reject, ledger_id: int) -> dict[str, Any]:
+    row = to_row(reject)
+    del row["file"]  # the ledger has it
+    return {"ledger_id": ledger_id, **row}
+
+
+def _forget_rejects(conn: Connection, row: Row) -> None:
     c = schema.ledger.c
-    entries = select(c.id).where(c.site == record.site, c.source == record.source, c.path == record.path)
+    entries = select(c.id).where(*(c[name] == row[name] for name in ("site", "source", "path")))
     conn.execute(delete(schema.reject).where(schema.reject.c.ledger_id.in_(entries)))
 
 
-def _enter(conn: Connection, record: FileRecord) -> int:
-    row = to_row(record)
+def _enter(conn: Connection, row: Row) -> int:
     c = schema.ledger.c
     conn.execute(delete(schema.ledger).where(*(c[name] == row[name] for name in _KEY)))
     return int(conn.execute(schema.ledger.insert().returning(c.id), row).scalar_one())

@@ -20,8 +20,8 @@ AT_ONCE = 900  # values in one IN list
 
 
 def to_row(record: Any) -> dict[str, Any]:
-    """A dataclass as a row; a NaN becomes null, since only one of the two databases can hold it."""
-    return {f.name: _null_if_nan(getattr(record, f.name)) for f in fields(record)}
+    """A dataclass as a row; what only one of the two databases can hold becomes what both can."""
+    return {f.name: _storable(getattr(record, f.name)) for f in fields(record)}
 
 
 def records(kind: type[Record], result: CursorResult[Any]) -> list[Record]:
@@ -62,8 +62,13 @@ def _insert(conn: Connection) -> Any:
     return insert_sqlite if conn.dialect.name == "sqlite" else insert_postgresql
 
 
-def _null_if_nan(value: Any) -> Any:
-    return None if isinstance(value, float) and math.isnan(value) else value
+def _storable(value: Any) -> Any:
+    """A NaN as null; text without null characters and halves of characters, such as files' names may hold."""
+    if isinstance(value, float) and math.isnan(value):
+        return None
+    if isinstance(value, str):
+        return value.replace("\0", "\ufffd").encode(errors="replace").decode()
+    return value
 
 
 def _plain(value: Any) -> Any:
