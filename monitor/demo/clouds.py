@@ -31,11 +31,11 @@ class Regime:
 REGIMES = {
     r.name: r
     for r in (
-        Regime("clear", -0.02, 0.5, 21.0, 0.9, (("scattered", 0.60), ("broken", 0.20), ("overcast", 0.15), ("fog", 0.05))),
-        Regime("scattered", 0.35, 0.55, 9.0, 0.8, (("clear", 0.35), ("broken", 0.45), ("overcast", 0.20))),
-        Regime("broken", 0.72, 0.60, 11.0, 1.0, (("scattered", 0.35), ("overcast", 0.50), ("clear", 0.15))),
-        Regime("overcast", 1.12, 0.62, 15.0, 1.3, (("broken", 0.55), ("scattered", 0.20), ("clear", 0.20), ("fog", 0.05))),
-        Regime("fog", 1.35, 0.90, 6.0, 1.2, (("clear", 0.50), ("overcast", 0.30), ("scattered", 0.20))),
+        Regime("clear", -0.02, 0.5, 20.0, 1.0, (("scattered", 0.50), ("broken", 0.25), ("overcast", 0.20), ("fog", 0.05))),
+        Regime("scattered", 0.42, 0.75, 9.0, 0.8, (("clear", 0.28), ("broken", 0.42), ("overcast", 0.30))),
+        Regime("broken", 0.80, 0.80, 14.0, 1.0, (("scattered", 0.28), ("overcast", 0.62), ("clear", 0.10))),
+        Regime("overcast", 1.15, 0.85, 21.0, 1.25, (("broken", 0.62), ("scattered", 0.16), ("clear", 0.17), ("fog", 0.05))),
+        Regime("fog", 1.40, 1.00, 6.0, 1.2, (("clear", 0.45), ("overcast", 0.35), ("scattered", 0.20))),
     )
 }  # fmt: skip
 

@@ -44,7 +44,7 @@ def light_on(sun: Sun, light: Light, plane: tuple[float, float], shade: Shade, s
     tilt, azimuth = plane
     cosine = np.maximum(facing(tilt, azimuth, sun.elevation_deg, sun.azimuth_deg), 0.0)
     glass = iam.martin_ruiz(np.degrees(np.arccos(np.clip(cosine, 0.0, 1.0))), a_r=GLASS)
-    glass_sky, glass_ground = (float(f) for f in iam.martin_ruiz_diffuse(tilt, a_r=GLASS))
+    even = iam.martin_ruiz_diffuse(tilt, a_r=GLASS)
     sky = irradiance.perez_driesse(
         tilt, azimuth, light.dhi, light.dni, sun.extra_w_m2, sun.zenith_deg, sun.azimuth_deg, return_components=True
     )
@@ -52,7 +52,7 @@ def light_on(sun: Sun, light: Light, plane: tuple[float, float], shade: Shade, s
     direct = light.dni * cosine + sky["poa_circumsolar"]
     rest = np.maximum(sky["poa_isotropic"] + sky["poa_horizon"], 0.0)
     through_snow = np.where(snow[sun.lit], UNDER_SNOW, 1.0)
-    diffuse = rest * glass_sky * shade.sky_seen + ground * glass_ground
+    diffuse = rest * float(even["sky"]) * shade.sky_seen + ground * float(even["ground"])
     return PlaneLight(
         bright=(direct * glass + diffuse) * through_snow,
         shaded=(direct * glass * shade.lets_through + diffuse) * through_snow,

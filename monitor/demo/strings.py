@@ -106,8 +106,8 @@ def draw_module(rng: np.random.Generator) -> Module:
     return Module(
         cells=int(rng.choice([54, 60, 66])),
         isc_a=float(rng.uniform(9.6, 13.9)),
-        voc_per_cell_v=float(rng.uniform(0.655, 0.700)),
-        ideality=float(rng.uniform(1.02, 1.15)),
+        voc_per_cell_v=float(rng.uniform(0.680, 0.720)),
+        ideality=float(rng.uniform(1.00, 1.09)),
         series_share=float(rng.uniform(0.045, 0.065)),
         shunt_ohm=float(rng.uniform(250.0, 700.0)),
     )

@@ -95,7 +95,7 @@ def weather_at(region: Region, place: Place, number: int, rng: np.random.Generat
 def snow_on_roof(weather: Weather, tilt_deg: float) -> Flags:
     """Steps on which snow lies on a pitch: from a fall until it has thawed; a steep pitch sheds sooner."""
     warm = np.maximum(weather.temperature_c - SNOW_STAYS_BELOW_C, 0.0) / STEPS_PER_HOUR
-    limit = float(np.interp(tilt_deg, (15.0, 45.0), (14.0, 3.0)))  # degree hours
+    limit = float(np.interp(tilt_deg, (15.0, 45.0), (10.0, 3.0)))  # degree hours
     lies = np.zeros(len(warm), bool)
     thawed = np.concatenate(([0.0], np.cumsum(warm)))
     for fall in np.flatnonzero(weather.snowfall):
@@ -133,4 +133,4 @@ def _temperature(span: Span, cover: Cover, rng: np.random.Generator) -> Floats:
 
 def _snowfall(temperature_c: Floats, cover: Cover, rng: np.random.Generator) -> Flags:
     """Steps at which snow falls: cold, all covered, and not often."""
-    return np.asarray((temperature_c < 0.8) & (cover.share > 1.0) & (rng.random(len(temperature_c)) < 0.006))
+    return np.asarray((temperature_c < 0.8) & (cover.share > 1.0) & (rng.random(len(temperature_c)) < 0.002))
