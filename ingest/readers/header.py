@@ -40,6 +40,11 @@ class Header:
         near = difflib.get_close_matches(name.casefold(), folded, n=1, cutoff=0.6)
         return f"; did you mean {folded[near[0]]!r}?" if near else ""
 
+    @property
+    def nothing_below(self) -> str:
+        """What to say of a file that ends with its header."""
+        return f"there are no rows below the header (line {self.line})"
+
     def shown(self) -> str:
         """The names as a person reads them."""
         return shorten(", ".join(n for n in self.names if n))

@@ -79,7 +79,7 @@ def why_no_number(cell: str, mark: Mark) -> str:
         return "holds a comma and a point; expected a number without thousands separators"
     if mark == "," and re.match(_NUMBER["."], cell):
         return "has a decimal point in a file with decimal commas; expected one of the two throughout"
-    if mark == "." and re.match(_NUMBER[","], cell):
+    if mark == "." and re.match(_NUMBER[","], cell) and "," in cell:
         return "has a comma in a file with decimal points; expected a number without thousands separators"
     return "not a number"
 

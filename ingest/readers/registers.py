@@ -54,6 +54,8 @@ def read_registers(data: bytes, *, name: str, source: RegisterSource) -> ReadRes
         return ReadResult((), rejects.result(), 0, text.notes)
     wanted = Wanted(source.time, places[source.time.column], {column: places[column] for column in needed}, {})
     sheet = careful_look(text.data, header, wanted, rejects)
+    if not len(sheet) and not sheet.lost:
+        return ReadResult((), rejects.result(), 0, text.notes + sheet.notes + (header.nothing_below,))
     registers, notes = _registers(sheet, source, rejects)
     series = [one for point in source.map if (one := _series(point, registers, rejects)) is not None]
     tables, _ = assemble(series, source.time.marks, source.interval_minutes * 60)

@@ -39,7 +39,8 @@ def read_table(data: bytes, *, name: str, source: TableSource) -> ReadResult:
         doubts = Rejects(name)
         tables, notes = _tables(sheet, source, doubts)
         if not doubts:
-            return ReadResult(tables, rejects.result(), len(sheet), text.notes + sheet.notes + notes)
+            empty = () if len(sheet) else (header.nothing_below,)
+            return ReadResult(tables, rejects.result(), len(sheet), text.notes + sheet.notes + notes + empty)
     sheet = careful_look(text.data, header, wanted, rejects)
     tables, notes = _tables(sheet, source, rejects)
     return ReadResult(tables, rejects.result(), len(sheet) + sheet.lost, text.notes + sheet.notes + notes)

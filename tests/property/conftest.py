@@ -1,0 +1,8 @@
+"""Properties are searched without a clock: a busy machine is no failure."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
