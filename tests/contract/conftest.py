@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import pwd
 import shutil
+import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -16,8 +17,9 @@ from typing import Any
 
 import psycopg
 import pytest
+from sqlalchemy import create_engine, text
 
-from monitor.store import Store
+from monitor.store import Store, schema
 
 ENGINES = ("sqlite", "postgresql")
 _numbers = count()
@@ -61,7 +63,7 @@ class Cluster:
             conn.execute(statement.encode())
 
     def stop(self) -> None:
-        self._server.terminate()
+        self._server.send_signal(signal.SIGQUIT)  # at once: nothing in it is worth keeping
         try:
             self._server.wait(10)
         except subprocess.TimeoutExpired:
@@ -111,17 +113,19 @@ def cluster() -> Iterator[Cluster]:
 
 
 @pytest.fixture(scope="session")
-def new_postgresql(cluster: Cluster) -> Callable[[bool], str]:
-    """Makes a database: empty, or with the schema in it."""
+def ready_postgresql(cluster: Cluster) -> str:
+    """A database with the schema in it, for one test after the other."""
     cluster.run("CREATE DATABASE ready")
     Store.open(cluster.url("ready"), cluster.folder).close()
+    return cluster.url("ready")
 
-    def make(ready: bool) -> str:
-        name = f"test{next(_numbers)}"
-        cluster.run(f"CREATE DATABASE {name} TEMPLATE {'ready' if ready else 'template1'}")
-        return cluster.url(name)
 
-    return make
+@pytest.fixture(scope="session")
+def ready_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file with the schema in it, to be copied."""
+    folder = tmp_path_factory.mktemp("ready")
+    Store.open("sqlite:///store.db", folder).close()
+    return folder / "store.db"
 
 
 @pytest.fixture(params=ENGINES)
@@ -129,17 +133,21 @@ def empty_place(request: pytest.FixtureRequest, tmp_path: Path) -> Place:
     """A database without a schema."""
     if request.param == "sqlite":
         return Place("sqlite:///store.db", tmp_path)
-    return Place(request.getfixturevalue("new_postgresql")(False), tmp_path)
+    cluster: Cluster = request.getfixturevalue("cluster")
+    name = f"empty{next(_numbers)}"
+    cluster.run(f"CREATE DATABASE {name}")
+    return Place(cluster.url(name), tmp_path)
 
 
 @pytest.fixture(params=ENGINES)
 def place(request: pytest.FixtureRequest, tmp_path: Path) -> Place:
-    """A database that a store can open at once."""
-    if request.param == "postgresql":
-        return Place(request.getfixturevalue("new_postgresql")(True), tmp_path)
-    ready = Place("sqlite:///store.db", tmp_path)
-    ready.open().close()
-    return ready
+    """A database with the schema and nothing else in it."""
+    if request.param == "sqlite":
+        shutil.copy(request.getfixturevalue("ready_sqlite"), tmp_path / "store.db")
+        return Place("sqlite:///store.db", tmp_path)
+    found = Place(request.getfixturevalue("ready_postgresql"), tmp_path)
+    _empty(found)
+    return found
 
 
 @pytest.fixture
@@ -148,3 +156,12 @@ def store(place: Place) -> Iterator[Store]:
     opened = place.open()
     yield opened
     opened.close()
+
+
+def _empty(place: Place) -> None:
+    engine = create_engine(place.url)
+    with engine.begin() as conn:
+        for table in reversed(schema.metadata.sorted_tables):
+            conn.execute(table.delete())
+        conn.execute(text("UPDATE alembic_version SET version_num = :last"), {"last": schema.REVISIONS[-1]})
+    engine.dispose()

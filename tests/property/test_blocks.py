@@ -49,7 +49,7 @@ def _equal(left: Day, right: Day) -> bool:
     )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(days())
 def test_a_day_comes_back_bit_by_bit(day: Day) -> None:
     if not day.channels:
