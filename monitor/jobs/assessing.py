@@ -38,7 +38,6 @@ def assess_fleet(
         site_ids=site_ids,
         first=first,
         last=min(wanted, over),
-        now=now,
         progress=progress,
         should_stop=should_stop,
     )
@@ -63,4 +62,3 @@ def summary(report: AssessReport) -> str:
         f"{report.nights} nights, {report.site_nights} site-nights{until}: "
         f"{len(report.raised)} raised, {len(report.cleared)} cleared{failed}"
     )
-

@@ -1,8 +1,8 @@
-"""Readings whose time cannot be true are set aside: later than now, or before the site was there."""
+"""What a file says and cannot be true of this site is set aside: times of no roof, subjects that are not there."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -15,30 +15,51 @@ _WEATHER = ("irradiance_ghi", "irradiance_dni", "irradiance_dhi", "temperature_a
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
-    """The times that are believed: from `earliest` up to and without `latest`, UTC epoch seconds."""
+class Believable:
+    """Times from `earliest` up to and without `latest` [UTC epoch seconds], and the subjects of the site."""
 
     earliest: int
     latest: int
+    subjects: frozenset[str]
 
 
-def keep_believable(result: ReadResult, file: str, span: Span) -> ReadResult:
-    """Return the result without rows outside the span; one reject tells of all such rows on one side.
+def keep_believable(result: ReadResult, file: str, bounds: Believable) -> ReadResult:
+    """Return the result without what is out of bounds; a reject tells of each kind of it."""
+    return _keep_times(_keep_subjects(result, file, bounds.subjects), file, bounds)
 
-    Weather may go back further than the site: it serves as a long record and stays whole at that end.
-    """
+
+def _keep_subjects(result: ReadResult, file: str, known: Collection[str]) -> ReadResult:
+    strange = sorted({c.subject for table in result.tables for c in table.columns if c.subject not in known})
+    if not strange:
+        return result
+    rejects = [
+        Reject(file, None, "", subject, "the site file has no such part; its readings were set aside")
+        for subject in strange
+    ]
+    tables = [
+        Table(t.starts, {channel: values for channel, values in t.columns.items() if channel.subject in known})
+        for t in result.tables
+    ]
+    return replace(result, tables=tuple(t for t in tables if t.columns), rejects=(*result.rejects, *rejects))
+
+
+def _keep_times(result: ReadResult, file: str, bounds: Believable) -> ReadResult:
+    """Weather may go back further than the site: it serves as a long record and stays whole at that end."""
     tables, early, late = [], [], []
     for table in result.tables:
-        is_late = table.starts >= span.latest
-        is_early = (table.starts < span.earliest) & (not _is_weather(table))
+        is_late = table.starts >= bounds.latest
+        is_early = (table.starts < bounds.earliest) & (not _is_weather(table))
         early.append(table.starts[is_early])
         late.append(table.starts[is_late])
         tables.append(_select(table, ~(is_early | is_late)))
-    aside = [*_aside(file, early, "before", span.earliest), *_aside(file, late, "after", span.latest)]
-    if not aside:
+    rejects = [
+        *_aside(file, early, f"before {_text(bounds.earliest)}, the day before the site was commissioned"),
+        *_aside(file, late, f"after {_text(bounds.latest)}, one day from now"),
+    ]
+    if not rejects:
         return result
     kept = tuple(t for t in tables if t.starts.size)
-    return replace(result, tables=kept, rejects=(*result.rejects, *aside))
+    return replace(result, tables=kept, rejects=(*result.rejects, *rejects))
 
 
 def _is_weather(table: Table) -> bool:
@@ -51,14 +72,11 @@ def _select(table: Table, rows: npt.NDArray[np.bool_]) -> Table:
     return Table(table.starts[rows], {channel: values[rows] for channel, values in table.columns.items()})
 
 
-def _aside(file: str, times: list[npt.NDArray[np.int64]], side: str, bound: int) -> Iterator[Reject]:
-    all_times = np.unique(np.concatenate(times)) if times else np.array([], dtype=np.int64)
-    if not all_times.size:
-        return
-    rows = f"{all_times.size} row{'s' if all_times.size > 1 else ''}"
-    limit = "the day before the site was commissioned" if side == "before" else "one day from now"
-    first = _text(int(all_times[0]))
-    yield Reject(file, None, "time", first, f"{rows} from {first} lie {side} {_text(bound)}, {limit}")
+def _aside(file: str, times: list[npt.NDArray[np.int64]], where: str) -> Iterator[Reject]:
+    distinct = np.unique(np.concatenate(times)) if times else np.array([], dtype=np.int64)
+    if distinct.size:
+        rows = "1 time lies" if distinct.size == 1 else f"{distinct.size} times lie"
+        yield Reject(file, None, "time", _text(int(distinct[0])), f"{rows} {where}")
 
 
 def _text(seconds: int) -> str:
