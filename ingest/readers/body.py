@@ -85,7 +85,8 @@ def careful_look(data: bytes, header: Header, wanted: Wanted, rejects: Rejects) 
     lines = data[header.body :].split(b"\n")
     partial = lines.pop()
     for number, raw in enumerate(lines, header.line + 1):
-        _sort_line(number, raw.decode(), header, wanted, rejects, kept)
+        if raw:
+            _sort_line(number, raw.decode(), header, wanted, rejects, kept)
     if partial.strip():
         _sort_partial(header.line + 1 + len(lines), partial.decode(), header, wanted, rejects, kept)
     columns = kept.columns()

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import re
-
 from ingest.readings import Reject
 
 LISTED = 200
 _SHOWN = 80
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 
 def shorten(text: str) -> str:
-    """One line of at most 80 characters, without control characters."""
-    plain = _CONTROL.sub(" ", text[: 2 * _SHOWN])
+    """One line of at most 80 characters, without any that cannot be shown."""
+    plain = "".join(character if character.isprintable() else " " for character in text[: _SHOWN + 1])
     return plain if len(plain) <= _SHOWN else plain[: _SHOWN - 1] + "…"
 
 

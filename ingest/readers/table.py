@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from ingest.errors import InputError
 from ingest.readers.assemble import Series, assemble
 from ingest.readers.body import Sheet, Wanted, careful_look, quick_look
-from ingest.readers.header import find_header, place_columns
+from ingest.readers.header import Header, find_header, place_columns
 from ingest.readers.rejects import Rejects
 from ingest.readers.text import clean
 from ingest.readers.times import Stamps, read_times
@@ -39,11 +39,10 @@ def read_table(data: bytes, *, name: str, source: TableSource) -> ReadResult:
         doubts = Rejects(name)
         tables, notes = _tables(sheet, source, doubts)
         if not doubts:
-            empty = () if len(sheet) else (header.nothing_below,)
-            return ReadResult(tables, rejects.result(), len(sheet), text.notes + sheet.notes + notes + empty)
+            return _result(tables, rejects, sheet, header, text.notes + notes)
     sheet = careful_look(text.data, header, wanted, rejects)
     tables, notes = _tables(sheet, source, rejects)
-    return ReadResult(tables, rejects.result(), len(sheet) + sheet.lost, text.notes + sheet.notes + notes)
+    return _result(tables, rejects, sheet, header, text.notes + notes)
 
 
 def module_subject(pattern: str) -> re.Pattern[str]:
@@ -51,6 +50,14 @@ def module_subject(pattern: str) -> re.Pattern[str]:
     parts = {"{string}": r"(?P<string>[A-Za-z0-9_.-]+)", "{module}": r"0*(?P<module>[1-9][0-9]{0,2})"}
     pieces = re.split(r"(\{string\}|\{module\})", pattern)
     return re.compile("".join(parts.get(piece, re.escape(piece)) for piece in pieces))
+
+
+def _result(
+    tables: tuple[Table, ...], rejects: Rejects, sheet: Sheet, header: Header, notes: tuple[str, ...]
+) -> ReadResult:
+    rows = len(sheet) + sheet.lost
+    notes += sheet.notes if rows else (*sheet.notes, header.nothing_below)
+    return ReadResult(tables, rejects.result(), rows, notes)
 
 
 def _column_names(source: TableSource) -> Sequence[str]:

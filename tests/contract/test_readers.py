@@ -133,11 +133,13 @@ def test_what_is_no_export_is_one_reject(name: str, data: bytes) -> None:
     assert (reject.file, reject.line) == ("x.csv", None)
 
 
+@pytest.mark.parametrize("blanks", [0, 100])
 @pytest.mark.parametrize("name", SAMPLES)
-def test_a_header_alone_is_told_and_nothing_is_set_aside(name: str) -> None:
+def test_a_header_alone_is_told_and_nothing_is_set_aside(name: str, blanks: int) -> None:
     lines = rows_of(name)
     at = next(i for i, line in enumerate(lines) if line.startswith("t"))
-    result = read(name, ("\n".join(lines[: at + 1]) + "\n").encode())
+    blank = "\n" * blanks
+    result = read(name, ("\n".join(lines[: at + 1]) + "\n" + blank).encode())
     assert (result.tables, result.rejects, result.rows) == ((), (), 0)
     assert result.notes == (f"there are no rows below the header (line {at + 1})",)
 
