@@ -125,6 +125,15 @@ def test_rewinding_returns_what_did_not_exist_as_it_was_last(store: Store) -> No
         assert rewind_findings(conn, site="larkrise", from_day=day(2)) == []
 
 
+def test_rewinding_goes_by_nights_and_among_those_of_one_by_order(store: Store) -> None:
+    wanted = finding("a", 1, lost_kwh=5.5)
+    for night, lost in ((5, 5.0), (5, 5.5), (1, 1.0), (7, 7.0)):
+        keep(store, replace(wanted, lost_kwh=lost), night=night)
+    with store.write() as conn:
+        assert rewind_findings(conn, site="larkrise", from_day=day(6)) == []
+        assert list_findings(conn) == [wanted]
+
+
 def state(store: Store) -> tuple[Any, ...]:
     with store.read() as conn:
         return (

@@ -65,13 +65,14 @@ def test_readings_come_back_as_they_were_recorded(store: Store) -> None:
     assert same(load(store)["log"], given)
 
 
-def test_the_same_file_twice_changes_nothing(store: Store) -> None:
-    given = table(DAY - 600, {VOLT: [300.5, 301.5, 302.5, 303.5]})
-    merge(store, given)
+@pytest.mark.parametrize("again", [4, 3])
+def test_the_same_readings_again_change_nothing(store: Store, again: int) -> None:
+    values = [300.5, 301.5, 302.5, 303.5]
+    merge(store, table(DAY - 600, {VOLT: values}))
     with store.write() as conn:
         forget_changed_days(conn, "larkrise", {DAY_0, DAY_0 + 1})
         before = conn.execute(select(schema.block)).all()
-    assert merge(store, given) == MergeCount(0, 4, 0, frozenset())
+    assert merge(store, table(DAY - 600, {VOLT: values[:again]})) == MergeCount(0, again, 0, frozenset())
     with store.read() as conn:
         assert conn.execute(select(schema.block)).all() == before
         assert changed_days(conn, "larkrise") == set()
@@ -80,7 +81,8 @@ def test_the_same_file_twice_changes_nothing(store: Store) -> None:
 def test_a_new_value_wins_and_a_gap_never_does(store: Store) -> None:
     merge(store, table(0, {VOLT: [1.0, 2.0, 3.0, GAP]}))
     assert merge(store, table(0, {VOLT: [1.0, GAP, 3.5, 4.0]})) == MergeCount(1, 1, 1, frozenset({DAY_0}))
-    assert load(store)["log"].columns[VOLT].tolist() == [1.0, 2.0, 3.5, 4.0]
+    assert merge(store, table(300, {VOLT: [2.5]})) == MergeCount(0, 0, 1, frozenset({DAY_0}))
+    assert load(store)["log"].columns[VOLT].tolist() == [1.0, 2.5, 3.5, 4.0]
 
 
 def test_the_order_of_arrival_does_not_matter(store: Store) -> None:
