@@ -15,7 +15,7 @@ from ingest.readers.header import Header
 from ingest.readers.numbers import MISSING, decimal_mark, proves_decimal_comma, read_numbers, why_no_number
 from ingest.readers.rejects import Rejects
 from ingest.readers.text import split_line
-from ingest.readers.times import read_stamp
+from ingest.readers.times import expected_form, read_stamp
 from ingest.readings import Values
 from ingest.sources import TimeSpec
 
@@ -89,6 +89,8 @@ def careful_look(data: bytes, header: Header, wanted: Wanted, rejects: Rejects) 
             _sort_line(number, raw.decode(), header, wanted, rejects, kept)
     if partial.strip():
         _sort_partial(header.line + 1 + len(lines), partial.decode(), header, wanted, rejects, kept)
+    if kept.sums and not kept.lines:
+        _reject_sums(kept, wanted, rejects)
     columns = kept.columns()
     numbers = _read_all_numbers(kept, {name: columns[place] for name, place in wanted.numbers.items()}, rejects)
     texts = {name: columns[place] for name, place in wanted.texts.items()}
@@ -105,6 +107,7 @@ class _Kept:
         self._packed: dict[int, list[Any]] = {place: [] for place in wanted.places}
         self.lost = 0
         self.left_out: Counter[str] = Counter()
+        self.sums: list[tuple[int, str]] = []  # lines with a word for a time and numbers: sums, if no row follows
 
     def take(self, number: int, cells: list[str]) -> None:
         """Keep a row."""
@@ -136,7 +139,11 @@ def _sort_line(number: int, raw: str, header: Header, wanted: Wanted, rejects: R
         kept.left_out["repeated"] += 1
     elif _is_remark(cells, wanted):
         kept.left_out["remarks"] += 1
+        if _has_number(cells, wanted):
+            kept.sums.append((number, cells[wanted.time]))
     elif len(cells) >= len(header.names) and not any(cells[len(header.names) :]):
+        if kept.sums:
+            _reject_sums(kept, wanted, rejects)
         kept.take(number, cells)
     else:
         kept.lost += 1
@@ -153,6 +160,15 @@ def _sort_partial(number: int, raw: str, header: Header, wanted: Wanted, rejects
     rejects.add(
         number, "", raw, "the last line is partial (no line end), so a number may be cut short; it is not taken"
     )
+
+
+def _reject_sums(kept: _Kept, wanted: Wanted, rejects: Rejects) -> None:
+    """A sum stands at the end: what looked like one among the rows is a row whose time is damaged."""
+    for number, text in kept.sums:
+        rejects.add(number, wanted.spec.column, text, f"not a time; expected {expected_form(wanted.spec)}")
+    kept.left_out["remarks"] -= len(kept.sums)
+    kept.lost += len(kept.sums)
+    kept.sums.clear()
 
 
 def _wrong_count(found: int, header: Header) -> str:
@@ -172,8 +188,12 @@ def _is_remark(cells: list[str], wanted: Wanted) -> bool:
         return False
     if time not in MISSING and not any(character.isdigit() for character in time):
         return True
+    return not _has_number(cells, wanted)
+
+
+def _has_number(cells: list[str], wanted: Wanted) -> bool:
     places = wanted.numbers.values() or wanted.texts.values()
-    return not any(_is_number(cells[place]) for place in places if place < len(cells))
+    return any(_is_number(cells[place]) for place in places if place < len(cells))
 
 
 def _is_number(cell: str) -> bool:
@@ -191,7 +211,7 @@ def _cut_tail(data: bytes, header: Header, wanted: Wanted) -> tuple[int | None, 
         return None, 0
     for _ in range(_TAIL_LINES):
         if end <= header.body:
-            return header.body, remarks
+            return (None if remarks else end), 0
         start = data.rfind(b"\n", 0, end - 1) + 1
         cells = split_line(data[start : end - 1].decode(), header.delimiter)
         if cells is None or (any(cells) and not _is_remark(cells, wanted)):

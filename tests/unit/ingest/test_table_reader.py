@@ -95,6 +95,22 @@ def test_what_stands_around_the_rows_is_noted_and_no_reject(read_table: ReadTabl
     assert result.notes == ("1 repeated header lines left out", "2 lines that are no readings left out")
 
 
+def test_a_row_with_a_word_for_a_time_among_the_rows_is_a_reject_and_a_sum_at_the_end_is_not(
+    read_table: ReadTable,
+) -> None:
+    head, first, second = GOOD.splitlines()
+    result = read_table("\n".join([head, first, "lost,309.0,1750", second, "Total,,3610", ""]))
+    assert rejects(result) == [(3, "t", "lost")]
+    assert "not a time; expected ISO 8601" in result.rejects[0].reason
+    assert (values(result), result.rows) == (EXPECTED, 3)
+    assert result.notes == ("1 lines that are no readings left out",)
+
+
+def test_a_file_of_rows_with_words_for_times_is_not_passed_over(read_table: ReadTable) -> None:
+    result = read_table("t,V,P\nnever,309.0,1750\nnever,310.0,1760\n")
+    assert rejects(result) == [(2, "t", "never"), (3, "t", "never")]
+
+
 def test_lines_are_numbered_as_an_editor_shows_them(read_table: ReadTable) -> None:
     assert rejects(read_table("title\n\n" + GOOD.replace("1800", "x"))) == [(4, "P", "x")]
 
