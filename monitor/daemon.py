@@ -187,4 +187,3 @@ def log_to_stderr() -> None:
     handler.setFormatter(formatter)
     logging.basicConfig(level=logging.INFO, handlers=[handler])
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-

@@ -141,6 +141,12 @@ class Progress:
         self._terminal = sys.stderr.isatty()
         self._open = False
 
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
     def __call__(self, text: str) -> None:
         """Tell a small step."""
         now_s = self._now_s()

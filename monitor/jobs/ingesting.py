@@ -77,23 +77,18 @@ def ingest_fleet(
     """
     report = IngestReport()
     asked = [_asked(path, fleet.folder) for path in files] if files else None
-    queues = []
-    for site, source in _file_sources(fleet, report):
-        queues.append(_Queue(site, source, list_arrivals(fleet.folder, source, now=now, settle_s=settle_s, only=asked)))
-    if asked is not None:
+    sources, unread = file_sources(fleet)
+    queues = [
+        _Queue(site, source, list_arrivals(fleet.folder, source, now=now, settle_s=settle_s, only=asked))
+        for site, source in sources
+    ]
+    if asked is None:
+        report.sources_unread = unread
+    else:
         _check_claimed(fleet, asked, queues)
-        report.sources_unread = ()
     for queue in queues:
         _take_source(queue, store, report, now=now, progress=progress, should_stop=should_stop)
     return report
-
-
-def unread_sources(fleet: Fleet) -> tuple[str, ...]:
-    """Sentences of the sources that this version cannot read."""
-    report = IngestReport()
-    for _ in _file_sources(fleet, report):
-        pass
-    return report.sources_unread
 
 
 def summary(report: IngestReport) -> str:
@@ -115,16 +110,19 @@ def summary(report: IngestReport) -> str:
     return ", ".join(parts)
 
 
-def _file_sources(fleet: Fleet, report: IngestReport) -> Iterator[tuple[Site, FileSource]]:
+def file_sources(fleet: Fleet) -> tuple[list[tuple[Site, FileSource]], tuple[str, ...]]:
+    """Every source with files that this version reads, and sentences about the other sources."""
+    sources, unread = [], []
     for site in fleet.sites:
         for source in site.source:
             try:
                 reader_for(source)
             except InputError as error:
-                report.sources_unread += (f"sites/{site.id}.toml: {error}",)
+                unread.append(f"sites/{site.id}.toml: {error}")
                 continue
             assert not isinstance(source, BusSource)  # there is no reader for one
-            yield site, source
+            sources.append((site, source))
+    return sources, tuple(unread)
 
 
 def _asked(path: Path, folder: Path) -> Path:

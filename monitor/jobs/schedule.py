@@ -4,25 +4,106 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-
-from monitor.jobs.digests import write_homeowner_digests, write_service_digest
-from monitor.jobs.ingesting import ingest_fleet
+from pathlib import Path
 
 from ingest.errors import AftercareError
 from monitor.clock import Clock
 from monitor.config import Fleet
-from monitor.jobs.assessing import assess_fleet
-from monitor.jobs.work import Done, ShouldStop
+from monitor.jobs import assessing, digests, ingesting
+from monitor.jobs.work import ShouldStop, noted_run
 from monitor.store import Store
-from monitor.store import jobs as runs
+from monitor.store.jobs import JobState, beat, last_runs, set_next_run
+
+# A file that was changed less than this ago may still be written by whoever sends it.
+SETTLE_S = 120
+DIGEST_FOLDER = "digests"
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a job did, in one line, and whether it did all of it."""
+
+    message: str
+    ok: bool = True
+
+
+class JobFailed(AftercareError):
+    """A run that ended before its time or left something out; the message says what."""
+
 
 Job = Callable[[Fleet, Store, int, ShouldStop], Done]
 
 
-@dataclass(frozen=True, slots=True)
-class JobFailed(AftercareError):
-    """A run that did not do all of its work."""
+def _ingest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
+    report = ingesting.ingest_fleet(fleet, store, now=now, settle_s=SETTLE_S, should_stop=should_stop)
+    line = "; ".join([ingesting.summary(report), *report.failed])
+    return Done(line, ok=report.complete and not report.failed)
+
+
+def _assess(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
+    report = assessing.assess_fleet(fleet, store, now=now, should_stop=should_stop)
+    return Done("; ".join([assessing.summary(report), *report.failed]), ok=not report.failed and not should_stop())
+
+
+def _service_digest(fleet: Fleet, store: Store, now: int, _should_stop: ShouldStop) -> Done:
+    paths = digests.write_service_digest(fleet, store, now=now, out=fleet.folder / DIGEST_FOLDER)
+    return Done(_written(paths))
+
+
+def _homeowner_digest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
+    written = digests.write_homeowner_digests(
+        fleet, store, now=now, out=fleet.folder / DIGEST_FOLDER, should_stop=should_stop
+    )
+    line = "; ".join([_written(written.paths), *written.failed])
+    return Done(line, ok=not written.failed and not should_stop())
+
+
+def _written(paths: list[Path]) -> str:
+    return f"{len(paths)} files written"
 
 
 # In the order in which they run when several are due at one moment.
-JOBS: Mapping[str, Job] = {}
+JOBS: Mapping[str, Job] = {
+    "ingest": _ingest,
+    "assess": _assess,
+    "service_digest": _service_digest,
+    "homeowner_digest": _homeowner_digest,
+}
+# These catch up by themselves whenever they run, so every start of the daemon begins with them.
+ALWAYS_AT_START = frozenset({"ingest", "assess"})
+
+
+def run_job(name: str, fleet: Fleet, store: Store, clock: Clock, *, should_stop: ShouldStop, problem: str = "") -> str:
+    """Run a job and note it; return what it did, raise JobFailed if that was not all.
+
+    `problem` is something that went wrong before the job and is noted with it.
+    """
+    with noted_run(store, name, clock) as outcome:
+        done = JOBS[name](fleet, store, clock(), should_stop)
+        outcome.message = "; ".join(part for part in (problem, done.message) if part)
+        outcome.ok = done.ok and not problem
+    if not outcome.ok:
+        raise JobFailed(outcome.message)
+    return outcome.message
+
+
+def due_at_start(store: Store, now: int) -> frozenset[str]:
+    """Jobs to run as soon as the daemon starts: a planned time went by while it was down, or the last run failed."""
+    with store.read() as conn:
+        states = last_runs(conn)
+    missed = {name for name, state in states.items() if name in JOBS and _is_owed(state, now)}
+    return ALWAYS_AT_START | missed
+
+
+def _is_owed(state: JobState, now: int) -> bool:
+    went_by = state.next_run is not None and state.next_run <= now and (state.last_success or 0) < state.next_run
+    unfinished = state.last_start is not None and (state.last_success or 0) < state.last_start
+    return went_by or unfinished
+
+
+def note_alive(store: Store, now: int, pid: int, next_runs: Mapping[str, int | None]) -> None:
+    """Tell the store that the daemon is alive, and when it means to run what."""
+    with store.write() as conn:
+        beat(conn, now, pid)
+        for name, at in next_runs.items():
+            set_next_run(conn, name, at)

@@ -1,0 +1,141 @@
+"""How a fleet's machinery stands: the daemon, its jobs, what waits, what is set aside, who is silent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection
+
+from ingest.arrivals import Arrival, config_hash, list_arrivals
+from ingest.errors import InputError
+from monitor.clock import day_number, iso, local_date
+from monitor.config import Fleet
+from monitor.jobs.ingesting import file_sources, sentence
+from monitor.jobs.schedule import JOBS
+from monitor.lock import is_held, lock_path
+from monitor.store import Store
+from monitor.store.jobs import JobState, last_beat, last_runs
+from monitor.store.ledger import SourceCount, count_files, list_files, list_rejects, seen
+from monitor.store.readings import recorded_span
+
+# The daemon gives a sign every 15 s; a long write of its own may hold one up.
+STALE_S = 120
+RECENT_DAYS = 2
+LISTED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class DaemonState:
+    """Whether a daemon works on this store, and its last sign of life."""
+
+    alive: bool
+    last_beat: int | None
+    pid: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """All that `status` tells. `refused` and `rejects` hold the last 20; `sources` has the full counts."""
+
+    zone: ZoneInfo
+    daemon: DaemonState
+    jobs: tuple[JobState, ...]
+    sources: tuple[SourceCount, ...]
+    waiting: tuple[str, ...]  # files that the next pass of ingest looks at
+    sources_unread: tuple[str, ...]
+    refused: tuple[str, ...]
+    rejects: tuple[str, ...]
+    silent_sites: tuple[str, ...]
+    faults: tuple[str, ...]
+
+    def local(self, seconds: int | None) -> str:
+        """An instant as the fleet's people read it."""
+        return "never" if seconds is None else datetime.fromtimestamp(seconds, self.zone).strftime("%Y-%m-%d %H:%M %Z")
+
+    @staticmethod
+    def is_failing(job: JobState) -> bool:
+        """Whether a job failed since it last succeeded."""
+        return (job.last_failure or -1) > (job.last_success or 0)
+
+
+def look(fleet: Fleet, store: Store, now: int) -> Standing:
+    """Gather the standing; writes nothing."""
+    sources, unread = file_sources(fleet)
+    with store.read() as conn:
+        states = last_runs(conn)
+        known = {(f.site, f.source, f.path, f.size) for f in list_files(conn)}
+        arrivals = [
+            (site.id, source, arrival)
+            for site, source in sources
+            for arrival in list_arrivals(fleet.folder, source, now=now, settle_s=0).arrivals
+            if (site.id, source.id, arrival.path, arrival.size) not in known
+        ]
+        return Standing(
+            zone=fleet.zone,
+            daemon=_daemon(conn, fleet, now),
+            jobs=tuple(states.get(name, JobState(job=name)) for name in JOBS),
+            sources=tuple(count_files(conn)),
+            waiting=tuple(
+                arrival.path
+                for site_id, source, arrival in arrivals
+                if not _is_known(conn, site_id, source.id, config_hash(source), arrival)
+            ),
+            sources_unread=unread,
+            refused=tuple(f"{f.path}: {f.reason}" for f in list_files(conn, state="refused", limit=LISTED)),
+            rejects=tuple(sentence(r.reject) for r in list_rejects(conn, limit=LISTED)),
+            silent_sites=tuple(_silent_sites(conn, fleet, now)),
+            faults=fleet.faults,
+        )
+
+
+def as_document(standing: Standing) -> dict[str, Any]:
+    """The standing as other programs read it; instants in UTC with their offset."""
+    daemon = standing.daemon
+    jobs = {
+        job.job: {
+            "last_success": iso(job.last_success),
+            "last_failure": iso(job.last_failure),
+            "failure": job.failure_message or None,
+            "next_run": iso(job.next_run),
+        }
+        for job in standing.jobs
+    }
+    lists = ("waiting", "sources_unread", "refused", "rejects", "silent_sites", "faults")
+    return {
+        "schema": 1,
+        "daemon": {"alive": daemon.alive, "last_beat": iso(daemon.last_beat), "process": daemon.pid},
+        "jobs": jobs,
+        "sources": [{**asdict(s), "last_taken_at": iso(s.last_taken_at)} for s in standing.sources],
+        **{name: list(getattr(standing, name)) for name in lists},
+    }
+
+
+def _daemon(conn: Connection, fleet: Fleet, now: int) -> DaemonState:
+    """Alive is a daemon that holds the lock and gave a sign lately."""
+    sign = last_beat(conn)
+    if sign is None:
+        return DaemonState(False, None, None)
+    held = is_held(lock_path(fleet.settings.store.url, fleet.folder))
+    return DaemonState(held and now - sign.at < STALE_S, sign.at, sign.pid)
+
+
+def _is_known(conn: Connection, site: str, source: str, settings: str, arrival: Arrival) -> bool:
+    """Whether a file whose path or size is new holds a content that was read before."""
+    try:
+        sha256 = arrival.sha256
+    except InputError:
+        return False
+    return seen(conn, site=site, source=source, sha256=sha256, config_hash=settings)
+
+
+def _silent_sites(conn: Connection, fleet: Fleet, now: int) -> Iterator[str]:
+    for site in fleet.sites:
+        span = recorded_span(conn, site.id)
+        if span is None:
+            yield f"{site.id}: no readings yet"
+        elif span[1] < day_number(local_date(now, site.zone) - timedelta(days=RECENT_DAYS)):
+            yield f"{site.id}: last readings on {(date(1970, 1, 1) + timedelta(days=span[1])).isoformat()}"
