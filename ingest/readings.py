@@ -12,6 +12,7 @@ from ingest.quantities import UNITS, Reads
 
 Seconds = npt.NDArray[np.int64]
 Values = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 SUBJECT_PATTERN = re.compile(
     r"^(site|battery|diverter|charger"

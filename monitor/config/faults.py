@@ -17,13 +17,19 @@ _PLAIN = {
 
 def sentences(file: str, error: ValidationError, model: type[BaseModel]) -> list[str]:
     """One line per mistake, in the order of the file's keys."""
-    return [line for detail in error.errors() for line in _lines(file, dict(detail), model)]
+    details = error.errors()
+    places = [detail["loc"] for detail in details]
+    # "Too short" is said of a list whose members were all wrong: the members' own mistakes tell more.
+    told = [
+        d
+        for d in details
+        if d["type"] != "too_short" or not any(p[: len(d["loc"])] == d["loc"] and p != d["loc"] for p in places)
+    ]
+    return [line for detail in told for line in _lines(file, dict(detail), model)]
 
 
 def _lines(file: str, detail: dict[str, Any], model: type[BaseModel]) -> list[str]:
-    loc = tuple(part for part in detail["loc"] if part not in ("table", "registers", "modbus_tcp"))
-    if loc != detail["loc"] and detail["loc"][-1] == "registers":
-        loc = (*loc, "registers")
+    loc = _without_tags(detail["loc"])
     key = _dotted(loc)
     kind, message = detail["type"], str(detail["msg"]).removeprefix("Value error, ")
     if kind == "extra_forbidden":
@@ -39,6 +45,15 @@ def _lines(file: str, detail: dict[str, Any], model: type[BaseModel]) -> list[st
     if kind == "float_parsing" and isinstance(found, str) and "," in found:
         hint = " (write a decimal point, without quotes)"
     return [f"{file}: {key}{shown}: {expected}{hint}"]
+
+
+def _without_tags(loc: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """Leave out the kind of a source, which the library names between the source's number and the key."""
+    return tuple(
+        part
+        for i, part in enumerate(loc)
+        if not (part in ("table", "registers", "modbus_tcp") and i == 2 and loc[0] == "source")
+    )
 
 
 def _dotted(loc: tuple[str | int, ...]) -> str:

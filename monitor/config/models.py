@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date
 from email.headerregistry import Address
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field, model_validator
@@ -237,7 +237,7 @@ class Site(Strict):
         return self
 
     def _doubles(self) -> list[str]:
-        parts = {
+        parts: dict[str, tuple[Any, ...]] = {
             "plane": self.plane, "inverter": self.inverter, "string": self.string, "meter": self.meter,
             "source": self.source,
         }  # fmt: skip

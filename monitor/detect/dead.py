@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from ingest.readings import Mask
 from monitor.detect.night import DayLoss, SiteNight, UnitNight
 from monitor.model.grid import STEP_S
-
-Mask = npt.NDArray[np.bool_]
 
 # An interval can be judged when even the low end of what is expected would keep an inverter running.
 _BRIGHT_SHARE = 0.03

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ingest.readings import Mask
 from monitor.config.models import String
-from monitor.detect.dead import Mask, Stillness, standstill_loss, stillness, working
+from monitor.detect.dead import Stillness, standstill_loss, stillness, working
 from monitor.detect.night import SiteNight, UnitNight, Verdict
 
 

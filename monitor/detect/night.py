@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from ingest.readings import Seconds, Values
+from ingest.readings import Mask, Seconds, Values
 from monitor.config.models import Site
 from monitor.model.grid import STEP_S
 from monitor.model.ladder import Expected
@@ -75,9 +75,9 @@ class SiteNight:
     region: Region = field(default_factory=Region)
     gap_steps: tuple[GapStep, ...] = ()
 
-    def energy_kwh(self, power_w: Values, where: Values | None = None) -> float:
+    def energy_kwh(self, power_w: Values, where: Mask | None = None) -> float:
         """Energy of a power over the day, or over some of its intervals [kWh]."""
-        chosen = power_w if where is None else power_w[where.astype(bool)]
+        chosen = power_w if where is None else power_w[where]
         return float(np.nansum(chosen) * STEP_S / 3.6e6)
 
 

@@ -82,9 +82,9 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
     return {
         "service": (
             "First, remotely: look at this string's voltage and current beside its sibling's at the same minute. "
-            "Current at zero with voltage near open circuit means the circuit is open (connector, fuse, DC isolator, cable); "
-            "voltage near zero means no string arrives at the input. Ask whether an isolator was switched or work was "
-            f"done on the roof. On site: measure the open-circuit voltage at the inverter input (about {voc:.0f} V by "
+            "Current at zero with voltage near open circuit means the circuit is open (connector, fuse, DC "
+            "isolator, cable); voltage near zero means no string arrives at the input. Ask whether an isolator was "
+            f"switched or work was done on the roof. On site: measure the open-circuit voltage at the inverter input (about {voc:.0f} V by "
             "nameplate at 25 degrees, more in the cold) and compare with the sibling, within 5 % for equal strings "
             "(common practice at commissioning). Bring connectors, fuses, a clamp meter and a string tester. "
             + ROOF_CAUTION
@@ -100,10 +100,10 @@ def _inverter_outage_advice(site: Site, finding: Finding) -> dict[str, str]:
     return {
         "service": (
             "First, remotely: is the outage still on, does the grid voltage read normally, is there an error code in "
-            "the inverter's log, is a neighbour or a second inverter affected as well? Ask the customer whether a circuit "
-            "breaker has tripped or the display is dark (look only). On site: AC supply and breaker, then error "
-            "memory, DC isolators, insulation resistance before switching on again. Bring a spare fan and fuses where the type "
-            "needs them, and an insulation tester. " + ROOF_CAUTION
+            "the inverter's log, is a neighbour or a second inverter affected as well? Ask the customer whether a "
+            "circuit breaker has tripped or the display is dark (look only). On site: AC supply and breaker, then "
+            "error memory, DC isolators, insulation resistance before switching on again. Bring a spare fan and fuses "
+            "where the type needs them, and an insulation tester. " + ROOF_CAUTION
         ),
         "homeowner": (
             "Your solar system is not delivering at the moment. Nothing needs to be done by you, and please leave the "
@@ -116,8 +116,8 @@ def _missing_data_advice(site: Site, finding: Finding) -> dict[str, str]:
     return {
         "service": (
             "Check remotely before anything else: router, data logger, export job, changed password or folder, "
-            "files set aside on arrival (aftercare status). No visit for data alone: when readings come back, the energy registers "
-            "tell whether the system worked meanwhile."
+            "files set aside on arrival (aftercare status). No visit for data alone: when readings come back, the "
+            "energy registers tell whether the system worked meanwhile."
         ),
         "homeowner": (
             "We are not receiving readings from your system at the moment. That says nothing about the solar system "

@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from ingest.readings import Seconds, Values
+from ingest.readings import Mask, Seconds, Values
 from ingest.sources import TableSource
 from monitor.config.models import Site
 from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
@@ -157,12 +157,12 @@ def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:
     return ratios
 
 
-def plane_irradiation_h(view: DayView, index: Values, strings: Sequence[str], where: Values) -> float:
+def plane_irradiation_h(view: DayView, index: Values, strings: Sequence[str], where: Mask) -> float:
     """Reference yield [h] of some strings' planes, weighted by their nameplates, over some intervals."""
     chosen = [s for s in view.site.string if s.id in strings]
     rated = sum(s.rated_w for s in chosen)
     plane = sum(s.rated_w * at_index(view.physics.plane_w_m2[s.plane], index) for s in chosen) / rated
-    return float(np.nansum(np.asarray(plane)[where.astype(bool)]) * 0.25 / 1000.0)
+    return float(np.nansum(np.asarray(plane)[where]) * 0.25 / 1000.0)
 
 
 def _roof_witnesses(view: DayView, subject: str) -> list[Witness]:

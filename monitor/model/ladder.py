@@ -140,7 +140,8 @@ def sensor_rung(site: Site, physics: Physics, weather: Mapping[str, Values], sub
 def weather_rung(site: Site, physics: Physics, weather: Mapping[str, Values], subjects: Sequence[str]) -> Rung | None:
     """Power by a weather series (measured, satellite or reanalysis); None without global irradiance.
 
-    Series are spread over the hour with the clear sky's shape; `physics` starts on a full hour. Beam and diffuse are used where both are given,
+    Series are spread over the hour with the clear sky's shape; `physics` starts on a full hour. Beam and diffuse are
+    used where both are given,
     and split by the sky state otherwise.
     """
     if "irradiance_ghi" not in weather:
@@ -198,7 +199,7 @@ def combine(
     told = [r for r in rungs if r.name != "clear_sky"]
     fallback = next(r for r in rungs if r.name == "clear_sky")
     total, weight = np.zeros(physics.starts.shape), np.zeros(physics.starts.shape)
-    energy = {"clear_sky": 0.0}
+    energy: dict[RungName, float] = {"clear_sky": 0.0}
     for rung in told:
         power = gains[rung.name] * rung.power_w[subject]
         known = ~np.isnan(power)
@@ -216,7 +217,7 @@ def combine(
     low = np.where(known, power * np.exp(-1.2816 * sigma), np.minimum(floor, power))
     high = np.where(known, power * np.exp(1.2816 * sigma), np.maximum(ceiling, power))
     energy["clear_sky"] = float(np.sum(np.where(known, 0.0, rough))) / CLEAR_SKY_SIGMA**2
-    source: RungName = max(energy, key=lambda name: energy[name])  # type: ignore[assignment,arg-type]
+    source = max(energy, key=lambda name: energy[name])
     return Expected(power, low, np.minimum(high, limit_w), source)
 
 

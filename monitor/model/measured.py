@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from ingest.counters import interval_energy
 
+from ingest.counters import interval_energy
 from ingest.readings import Channel, Seconds, Table, Values
 from monitor.config.models import Site
 from monitor.model.grid import STEP_S, spread

@@ -129,17 +129,19 @@ def index_of(table: Values, value: Values) -> Values:
 def _sun_and_sky(site: Site, starts: Seconds) -> tuple[Sun, Sky]:
     place = site.site
     sun = sun_position(
-        starts + STEP_S / 2.0, latitude=place.latitude, longitude=place.longitude, altitude_m=place.altitude_m
+        _middles(starts), latitude=place.latitude, longitude=place.longitude, altitude_m=place.altitude_m
     )
     turbidity = turbidity_on(sun.day_of_year, monthly_turbidity(place.latitude, place.longitude))
     return sun, clear_sky(sun, turbidity, altitude_m=place.altitude_m)
 
 
 def _air(site: Site, starts: Seconds, air_c: Values | None) -> Values:
-    rough = climatological_air_temperature(
-        starts + STEP_S / 2.0, latitude=site.site.latitude, longitude=site.site.longitude
-    )
+    rough = climatological_air_temperature(_middles(starts), latitude=site.site.latitude, longitude=site.site.longitude)
     return rough if air_c is None else np.where(np.isnan(air_c), rough, air_c)
+
+
+def _middles(starts: Seconds) -> Values:
+    return starts.astype(np.float64) + STEP_S / 2.0
 
 
 def _on(plane: Plane, sky: Sky, sun: Sun) -> OnPlane:

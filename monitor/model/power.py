@@ -88,4 +88,4 @@ def ac_power(dc_w: Values, *, rated_ac_w: float) -> Values:
     ----------
     Dobos, "PVWatts version 5 manual", NREL/TP-6A20-62641 (2014), eq. 11; nominal efficiency 0.96.
     """
-    return np.maximum(np.asarray(inverter.pvwatts(dc_w, rated_ac_w / 0.96)), 0.0)
+    return np.asarray(np.maximum(inverter.pvwatts(dc_w, rated_ac_w / 0.96), 0.0))

@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from ingest.readings import Values
+from ingest.readings import Mask, Values
 from monitor.detect.evening import heard_share
 from monitor.detect.night import SiteNight, Verdict
 from monitor.model.dayview import DayExpectation, DayView, day_ratios, plane_irradiation_h
@@ -179,9 +179,9 @@ def _mean_ratio(ratios: Sequence[tuple[float | None, float]]) -> float | None:
     return sum(ratio * kwh for ratio, kwh in known) / total if len(known) == len(ratios) and total > 0.0 else None
 
 
-def _share(power_w: Values, known: Values) -> float:
+def _share(power_w: Values, known: Mask) -> float:
     total = float(np.sum(power_w))
-    return float(np.sum(power_w[known.astype(bool)])) / total if total > 0.0 else 0.0
+    return float(np.sum(power_w[known])) / total if total > 0.0 else 0.0
 
 
 def _kwh(power_w: Values) -> float:
