@@ -40,7 +40,7 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 site_option = click.option("--site", "site_id", metavar="ID", help="Only this site.")
 
 
-class Day(click.ParamType):
+class Day(click.ParamType[date]):
     """A date on the command line."""
 
     name = "date"
@@ -55,7 +55,7 @@ class Day(click.ParamType):
             self.fail(f"{value!r}: expected a date such as 2025-06-30", param, ctx)
 
 
-class Month(click.ParamType):
+class Month(click.ParamType[date]):
     """A month on the command line, as its first day."""
 
     name = "month"

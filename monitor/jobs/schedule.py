@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 
 from ingest.errors import AftercareError
 from monitor.clock import Clock
@@ -16,7 +15,6 @@ from monitor.store.jobs import JobState, beat, last_runs, set_next_run
 
 # A file that was changed less than this ago may still be written by whoever sends it.
 SETTLE_S = 120
-DIGEST_FOLDER = "digests"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,20 +44,16 @@ def _assess(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Do
 
 
 def _service_digest(fleet: Fleet, store: Store, now: int, _should_stop: ShouldStop) -> Done:
-    paths = digests.write_service_digest(fleet, store, now=now, out=fleet.folder / DIGEST_FOLDER)
-    return Done(_written(paths))
+    return _written(digests.write_service_digest(fleet, store, now=now))
 
 
 def _homeowner_digest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
-    written = digests.write_homeowner_digests(
-        fleet, store, now=now, out=fleet.folder / DIGEST_FOLDER, should_stop=should_stop
-    )
-    line = "; ".join([_written(written.paths), *written.failed])
-    return Done(line, ok=not written.failed and not should_stop())
+    written = _written(digests.write_homeowner_digests(fleet, store, now=now, should_stop=should_stop))
+    return replace(written, ok=written.ok and not should_stop())
 
 
-def _written(paths: list[Path]) -> str:
-    return f"{len(paths)} files written"
+def _written(written: digests.Written) -> Done:
+    return Done("; ".join([f"{len(written.paths)} files written", *written.failed]), ok=not written.failed)
 
 
 # In the order in which they run when several are due at one moment.
