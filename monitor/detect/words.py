@@ -84,8 +84,8 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
             "First, remotely: look at this string's voltage and current beside its sibling's at the same minute. "
             "Current at zero with voltage near open circuit means the circuit is open (connector, fuse, DC "
             "isolator, cable); voltage near zero means no string arrives at the input. Ask whether an isolator was "
-            f"switched or work was done on the roof. On site: measure the open-circuit voltage at the inverter input (about {voc:.0f} V by "
-            "nameplate at 25 degrees, more in the cold) and compare with the sibling, within 5 % for equal strings "
+            "switched or work was done on the roof. On site: measure the open-circuit voltage at the inverter input "
+            f"(about {voc:.0f} V by nameplate at 25 degrees, more in the cold) and compare with the sibling, within 5 % for equal strings "
             "(common practice at commissioning). Bring connectors, fuses, a clamp meter and a string tester. "
             + ROOF_CAUTION
         ),

@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 
 from ingest.errors import AftercareError, StoreUnavailable
 from monitor.config.models import Fleet
+from monitor.detect.contest import settle
 from monitor.detect.evening import at_nothing, region, site_night
 from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
@@ -213,7 +214,8 @@ def _arrivals_stopped(views: dict[str, DayView]) -> bool:
 
 
 def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
-    verdicts: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
+    found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
+    verdicts = settle(case.site, found, case.findings)
     raised = max(view.day, case.raised_from or view.day)
     changes = advance(
         night, verdicts, case.findings, suspected=case.history.suspected, raised=raised, taken_back=case.taken_back
