@@ -12,16 +12,13 @@ Kind = Literal["service", "homeowner"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Envelope:
-    """Who a digest is for and which one it is: the same (kind, about, period) is the same message."""
+class Edition:
+    """Which digest it is: the same (kind, about, period) is the same message."""
 
     kind: Kind
     about: str  # a site's id, or "fleet"
     period: str  # 2026-08-31 or 2026-08
-    sender: str
-    recipients: tuple[str, ...]
-    reply_to: str | None
-    written: datetime  # aware
+    written: datetime  # aware, in the readers' zone
 
     @property
     def name(self) -> str:
@@ -31,13 +28,14 @@ class Envelope:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DailyEnergy:
-    """Energy per local day, all tuples of the same length."""
+    """Energy per local day, all tuples of the same length; only `whole` days can be compared with what was expected."""
 
     days: tuple[date, ...]
     measured: tuple[float, ...]
     expected: tuple[float, ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+    whole: tuple[bool, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +86,7 @@ class FindingCard:
 class ServiceDigest:
     """The morning of a service team. `open` is ranked; `since_last` is the first day the digest before did not tell."""
 
-    envelope: Envelope
+    edition: Edition
     fleet: str
     as_of: date
     since_last: date
@@ -98,8 +96,9 @@ class ServiceDigest:
     cleared: tuple[FindingCard, ...]
     notes: tuple[FindingCard, ...]
     quiet: tuple[str, ...]
-    without_data: tuple[str, ...]
+    without_data: tuple[str, ...]  # a line each
     set_aside: tuple[str, ...]
+    more_charts: bool = False  # pictures of further findings were left out
 
     @property
     def new(self) -> int:
@@ -134,20 +133,22 @@ class Month:
     expected: float | None
     low: float | None
     high: float | None
+    days_compared: int
     is_rough: bool  # nobody saw the clouds: expected is from a clear sky's usual share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HomeownerDigest:
-    """One month of one roof. `total` is None when not one day has data."""
+    """One month of one roof. `total` is None when not one day has data; `contact` is an e-mail address."""
 
-    envelope: Envelope
+    edition: Edition
     firm: str
     site: str
     first: date
     daily: DailyEnergy
     total: Month | None
+    last_heard: date | None  # last day with readings up to the month's end
     year: YearAndQuote | None
     health: str
     matters: tuple[Matter, ...]
-    contact: str
+    contact: str | None

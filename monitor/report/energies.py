@@ -23,6 +23,10 @@ class DayFigures:
     low: float | None
     high: float | None
     source: str | None
+    whole: bool  # measured over nearly all of the day, so that it may stand beside expected
+
+
+_NOTHING = DayFigures(measured=None, expected=None, low=None, high=None, source=None, whole=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,27 +52,28 @@ def day_span(first: date, last: date) -> tuple[date, ...]:
 
 def daily_energy(figures: Mapping[date, DayFigures], days: Sequence[date]) -> DailyEnergy:
     """Figures laid out over a span of days, NaN where there are none."""
-    rows = [figures.get(day) for day in days]
+    rows = [figures.get(day, _NOTHING) for day in days]
     return DailyEnergy(
         days=tuple(days),
-        measured=tuple(_number(row and row.measured) for row in rows),
-        expected=tuple(_number(row and row.expected) for row in rows),
-        low=tuple(_number(row and row.low) for row in rows),
-        high=tuple(_number(row and row.high) for row in rows),
+        measured=tuple(_number(row.measured) for row in rows),
+        expected=tuple(_number(row.expected) for row in rows),
+        low=tuple(_number(row.low) for row in rows),
+        high=tuple(_number(row.high) for row in rows),
+        whole=tuple(row.whole for row in rows),
     )
 
 
 def compare(daily: DailyEnergy, *, first: date = date.min, last: date = date.max) -> Comparison:
-    """Sum up the days first to last that have both measured and expected energy.
+    """Sum up the whole days first to last that have both measured and expected energy.
 
     The range adds half of each day's half-width in full and half in quadrature, see SHARED_PART.
     """
     rows = [
         (measured, expected, low if math.isfinite(low) else expected, high if math.isfinite(high) else expected)
-        for day, measured, expected, low, high in zip(
-            daily.days, daily.measured, daily.expected, daily.low, daily.high, strict=True
+        for day, measured, expected, low, high, whole in zip(
+            daily.days, daily.measured, daily.expected, daily.low, daily.high, daily.whole, strict=True
         )
-        if first <= day <= last and math.isfinite(measured) and math.isfinite(expected)
+        if whole and first <= day <= last and math.isfinite(measured) and math.isfinite(expected)
     ]
     total = sum(row[1] for row in rows)
     return Comparison(

@@ -22,6 +22,8 @@ from monitor.report.digest import DailyEnergy, FindingChart
 from monitor.report.words import MONTHS
 
 _BAR = 0.78  # of a day
+_LEGEND_COLUMNS = 3
+_LEGEND_ROW = 0.07  # of the height
 
 
 def finding_figure(chart: FindingChart) -> Figure:
@@ -46,17 +48,18 @@ def finding_figure(chart: FindingChart) -> Figure:
     return figure
 
 
-def month_figure(daily: DailyEnergy) -> Figure:
+def month_figure(daily: DailyEnergy, *, is_rough: bool) -> Figure:
     """A month of a roof beside what the weather allowed, for the people who live under it."""
     figure, axes = _paper()
-    _energies(axes, daily, measured="your roof made", expected="the weather allowed")
+    allowed = "a rough guess of the weather" if is_rough else "the weather allowed"
+    _energies(axes, daily, measured="your roof made", expected=allowed)
     _finish(figure, axes, daily)
     return figure
 
 
 def png(figure: Figure) -> bytes:
     """The figure as a small PNG: a palette is enough for flat colours, and mail has to be light."""
-    canvas = FigureCanvasAgg(figure)
+    canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
     image = Image.fromarray(np.ascontiguousarray(pixels)).quantize(24, method=Image.Quantize.FASTOCTREE)
@@ -67,7 +70,7 @@ def png(figure: Figure) -> bytes:
 
 def _paper() -> tuple[Figure, Any]:
     figure = Figure(figsize=style.FIGURE_INCHES, dpi=style.FIGURE_DPI, facecolor="white")
-    axes = figure.add_axes((0.085, 0.11, 0.9, 0.65))
+    axes = figure.add_axes((0.09, 0.115, 0.9, 0.635))
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(style.LIGHT["soft"])
     return figure, axes
@@ -103,7 +106,7 @@ def _hatch_loss(axes: Any, chart: FindingChart) -> None:
     if lost.any():
         colour = style.LOSS if chart.asks_for_action else style.QUIET_LOSS
         _columns(
-            axes, np.flatnonzero(lost), made[lost], due[lost],
+            axes, np.flatnonzero(lost).astype(float), made[lost], due[lost],
             facecolor="none", edgecolor=colour, linewidth=0.6, hatch="////", label="lost", zorder=4,
         )  # fmt: skip
 
@@ -112,7 +115,8 @@ def _columns(axes: Any, x: Values, bottom: Values, top: Values, *, width: float 
     """Bars as one artist: a month of single bars costs ten times as much."""
     left, right = x - width / 2, x + width / 2
     corners = np.stack([np.stack(c, 1) for c in ((left, bottom), (left, top), (right, top), (right, bottom))], 1)
-    axes.add_collection(PolyCollection(corners[np.isfinite(corners).all((1, 2))], **look))
+    whole: Any = corners[np.isfinite(corners).all((1, 2))]
+    axes.add_collection(PolyCollection(whole, **look))
 
 
 def _finish(figure: Figure, axes: Any, daily: DailyEnergy) -> None:
@@ -124,8 +128,12 @@ def _finish(figure: Figure, axes: Any, daily: DailyEnergy) -> None:
     axes.tick_params(labelsize=style.FONT_POINTS, colors=style.LIGHT["ink"], length=3, pad=2)
     axes.yaxis.set_major_locator(MaxNLocator(nbins=4, steps=[1, 2, 5, 10]))
     axes.set_title("kWh a day", loc="left", fontsize=style.FONT_POINTS, color=style.LIGHT["soft"], pad=4)
+    handles, labels = axes.get_legend_handles_labels()
+    if len(handles) <= _LEGEND_COLUMNS:
+        left, bottom, width, height = axes.get_position().bounds
+        axes.set_position((left, bottom, width, height + _LEGEND_ROW))
     figure.legend(
-        *axes.get_legend_handles_labels(), loc="upper left", ncols=3, fontsize=style.FONT_POINTS - 1, frameon=False,
+        handles, labels, loc="upper left", ncols=_LEGEND_COLUMNS, fontsize=style.FONT_POINTS - 1, frameon=False,
         borderaxespad=0.1, columnspacing=1.0, handlelength=1.4, handletextpad=0.5, labelcolor=style.LIGHT["ink"],
     )  # fmt: skip
 

@@ -13,8 +13,9 @@ from monitor.report.words import DATA_CAUSES, span_words
 
 YEAR = timedelta(days=365)
 MOST_MISSING = 18  # days of a year without data, up to which a year's sum still says something
-# A month may fall this far below the range before we speak of it: home inverters' own meters are good to a few per cent.
+# A month may fall this far below the range before we speak of it: inverters' own meters are good to a few per cent.
 METER_ALLOWANCE = 0.03
+ENOUGH_DAYS = 10  # of a month, before anything is said against it
 
 _PAST_FAULT = "{span}, part of your solar system was not delivering as it should. It works again."
 _PAST_DATA = "{span}, readings from your system were missing or could not be used. They arrive again."
@@ -40,6 +41,7 @@ def month_total(daily: DailyEnergy, sources: Iterable[str | None]) -> Month | No
         expected=both.expected if both.days else None,
         low=both.low if both.days else None,
         high=both.high if both.days else None,
+        days_compared=both.days,
         is_rough=2 * known.count("clear_sky") > len(known),
     )
 
@@ -82,9 +84,12 @@ def health(total: Month | None, found: Sequence[Finding]) -> str:
         return "We cannot say how your roof did, because no readings reached us."
     if total.compared is None or total.low is None:
         return "Your roof has been producing. We cannot compare this month with the weather yet."
+    is_low = total.days_compared >= ENOUGH_DAYS and total.compared < total.low * (1 - METER_ALLOWANCE)
+    if total.is_rough and is_low:
+        return "Your roof has been producing. Whether it made as much as it could cannot be told for this month."
     if total.is_rough:
         return "From what we can see, your roof has been working normally."
-    if total.compared < total.low * (1 - METER_ALLOWANCE):
+    if is_low:
         return "Your roof made somewhat less than the weather allowed. We do not know the reason yet and keep watching."
     return "Your roof has been working as it should."
 

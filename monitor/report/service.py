@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 
 from monitor.config.models import Site
@@ -10,11 +10,11 @@ from monitor.detect.finding import LEVELS, Finding
 from monitor.detect.words import subject_in_words
 from monitor.report.digest import DailyEnergy, FindingCard, FindingChart, Sibling
 from monitor.report.energies import compare
-from monitor.report.words import cause_words
+from monitor.report.words import DATA_CAUSES, cause_words, day_words
 
 WEEKS_BEFORE = timedelta(days=35)
 LONGEST_CHART = timedelta(days=90)
-CHARTS = 12  # so that a message stays below 300 kB
+CHARTS = 5  # the message stays below 300 kB: a picture is 36 kB at most, as mail carries it
 _STRING_CAUSES = ("failed_string", "underperforming_string")
 
 
@@ -29,11 +29,10 @@ def chart_days(finding: Finding, as_of: date) -> tuple[date, date]:
 
 
 def chart_subject(finding: Finding) -> str | None:
-    """Whose daily energies show a finding; None when no subject's do."""
+    """Whose daily energies show a finding; None when daily energies prove nothing of it."""
     kind = finding.subject.partition(":")[0]
-    if kind in ("site", "source"):
-        return "site"
-    return finding.subject if kind in ("inverter", "string", "module", "meter") else None
+    shown = kind in ("site", "inverter", "string", "module") and finding.cause not in DATA_CAUSES
+    return finding.subject if shown else None
 
 
 def sibling_of(site: Site, finding: Finding) -> str | None:
@@ -58,14 +57,12 @@ def sibling_line(site: Site, finding: Finding, sibling_id: str, daily: DailyEner
     )
 
 
-def finding_card(
-    finding: Finding, site: Site | None, *, since_last: date, chart: FindingChart | None = None
-) -> FindingCard:
-    """A finding in the words of the digest; `site` is None when its file is no longer in the fleet."""
+def finding_card(finding: Finding, site: Site, *, since_last: date, chart: FindingChart | None = None) -> FindingCard:
+    """A finding in the words of the digest."""
     before, since = _shares(finding, chart)
     return FindingCard(
-        site=site.site.name if site else finding.site,
-        subject=subject_in_words(site, finding.subject) if site else finding.subject.replace(":", " "),
+        site=site.site.name,
+        subject=subject_in_words(site, finding.subject),
         cause=cause_words(finding.cause),
         level=finding.level,
         state=finding.state,
@@ -88,24 +85,20 @@ def finding_card(
 
 def finding_chart(finding: Finding, daily: DailyEnergy, sibling: Sibling | None) -> FindingChart | None:
     """The picture's data; None when there is nothing to draw."""
-    if not any(energy == energy for energy in (*daily.measured, *daily.expected)):
+    if compare(daily).days == 0:
         return None
     return FindingChart(
         daily=daily,
         since=finding.since,
-        until=finding.cleared or daily.days[-1],
+        until=finding.last_seen if finding.state == "cleared" else daily.days[-1],
         asks_for_action=finding.level in ("urgent", "visit"),
         sibling=sibling,
     )
 
 
-def silence(site: Site, measured: Mapping[date, float | None], as_of: date) -> str | None:
-    """A line about a site whose last two days have no energy at all; None when it has."""
-    told = [day for day, energy in measured.items() if energy is not None]
-    if any(day > as_of - timedelta(days=2) for day in told):
-        return None
-    last = max(told, default=None)
-    since = f"last on {last:%Y-%m-%d}" if last else f"none in the last {LONGEST_CHART.days} days"
+def silence_line(site: Site, last_heard: date | None) -> str:
+    """A line about a site that sends nothing."""
+    since = f"last readings on {day_words(last_heard)}" if last_heard else f"none for {LONGEST_CHART.days} days or more"
     return f"{site.site.name}: {since}"
 
 

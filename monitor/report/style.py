@@ -15,10 +15,24 @@ LOSS = "#D55E00"
 QUIET_LOSS = "#6B6B6B"
 
 # Pages: role to colour. A picture keeps its light ground in the dark.
-LIGHT = {"page": "#F3F1EB", "sheet": "#FFFFFF", "ink": "#1D2328", "soft": "#565E65", "rule": "#D8D4C9", "tint": "#F7F5F0"}
-DARK = {"page": "#14171A", "sheet": "#1E2327", "ink": "#E9E6DF", "soft": "#AEB5BB", "rule": "#3B4248", "tint": "#262C31"}
+LIGHT = {
+    "page": "#F3F1EB",
+    "sheet": "#FFFFFF",
+    "ink": "#1D2328",
+    "soft": "#565E65",
+    "rule": "#D8D4C9",
+    "tint": "#F7F5F0",
+}
+DARK = {
+    "page": "#14171A",
+    "sheet": "#1E2327",
+    "ink": "#E9E6DF",
+    "soft": "#AEB5BB",
+    "rule": "#3B4248",
+    "tint": "#262C31",
+}
 
-FIGURE_INCHES = (5.2, 2.6)
-FIGURE_DPI = 140
+FIGURE_INCHES = (4.6, 2.5)
+FIGURE_DPI = 150
 FONT_POINTS = 9.5
-PICTURE_WIDTH = 600  # CSS pixels at most
+PICTURE_WIDTH = 640  # CSS pixels at most

@@ -44,7 +44,6 @@ MONTHS = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 _UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn")
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 def cause_words(cause: str) -> str:
@@ -66,9 +65,9 @@ def day_words(day: date) -> str:
     return f"{day.day} {MONTHS[day.month - 1][:3]} {day.year}"
 
 
-def short_day(day: date) -> str:
-    """Wed 3 Jun"""
-    return f"{WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1][:3]}"
+def spoken_day(day: date) -> str:
+    """3 June"""
+    return f"{day.day} {MONTHS[day.month - 1]}"
 
 
 def span_words(first: date, last: date) -> str:
@@ -122,7 +121,7 @@ def count(number: int, one: str, many: str) -> str:
     return f"{number:,} {one if number == 1 else many}"
 
 
-def one_line(text: str, limit: int = 800) -> str:
+def one_line(text: str, limit: int = 2000) -> str:
     """Text from outside as one line: no control or invisible characters, single spaces, not longer than `limit`."""
     seen = "".join(c for c in text if c.isspace() or unicodedata.category(c) not in _UNSEEN)
     flat = " ".join(seen.split())

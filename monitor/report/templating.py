@@ -1,0 +1,86 @@
+"""The templates' surroundings: every value that comes in is one line, escaped in HTML and folded in text."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import css_inline
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from monitor.report import style
+from monitor.report.words import one_line
+
+TEXT_COLUMNS = 76
+_FOLDER = Path(__file__).parent / "templates"
+
+
+class Laid(str):
+    """Plain text whose line breaks are ours."""
+
+
+def render_html(template: str, context: Mapping[str, Any]) -> str:
+    """A page with its style written into every element, as mail programs need it."""
+    page = (
+        _environment(html=True)
+        .get_template(template)
+        .render(
+            context,
+            light_css=_css("page.css.jinja"),
+            dark_css=_css("dark.css.jinja"),
+            width=style.PICTURE_WIDTH,
+        )
+    )
+    inlined: str = _inliner().inline(re.sub(r"\n\s*\n+", "\n", page))
+    return inlined
+
+
+def render_text(template: str, context: Mapping[str, Any]) -> str:
+    """A plain page; never more than one empty line at a time."""
+    text = _environment(html=False).get_template(template).render(context)
+    return re.sub(r"\n{3,}", "\n\n", text).strip() + "\n"
+
+
+def fold(text: str, lead: str = "") -> Laid:
+    """Text as lines of at most TEXT_COLUMNS; the first begins with `lead`, the others stand below it."""
+    lines = textwrap.wrap(
+        one_line(text), TEXT_COLUMNS, initial_indent=lead, subsequent_indent=" " * len(lead), break_on_hyphens=False
+    )
+    return Laid("\n".join(lines))
+
+
+@cache
+def _environment(*, html: bool) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=html,
+        undefined=StrictUndefined,
+        finalize=_finalize,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"fold": fold, "laid": Laid}
+    return environment
+
+
+def _finalize(value: Any) -> Any:
+    if isinstance(value, str) and not isinstance(value, (Laid, Markup)):
+        return one_line(value)
+    return value
+
+
+@cache
+def _css(name: str) -> Markup:
+    """Our own rules; nothing in them comes from outside."""
+    template = _environment(html=False).get_template(name)
+    return Markup(template.render(light=style.LIGHT, dark=style.DARK, loss=style.LOSS, width=style.PICTURE_WIDTH))
+
+
+@cache
+def _inliner() -> css_inline.CSSInliner:
+    return css_inline.CSSInliner(keep_style_tags=False, load_remote_stylesheets=False)
