@@ -186,4 +186,5 @@ def log_to_stderr() -> None:
     formatter.converter = time.gmtime
     handler.setFormatter(formatter)
     logging.basicConfig(level=logging.INFO, handlers=[handler])
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    for library in ("apscheduler", "alembic"):
+        logging.getLogger(library).setLevel(logging.WARNING)

@@ -67,17 +67,13 @@ def run_nights(
     fleet: Fleet, store: Store, shell: Shell, only: frozenset[str] | None, first: date | None, until: date | None
 ) -> AssessReport:
     """Assess with progress; a pass over all sites is noted as a run of the job."""
-    from monitor.jobs.assessing import assess_fleet, summary
-    from monitor.jobs.work import noted_run
+    from monitor.jobs.assessing import assess_fleet, assess_noted
 
-    now = shell.clock()
     with Progress() as progress:
-        if only is not None:
-            return assess_fleet(fleet, store, now=now, site_ids=only, first=first, until=until, progress=progress)
-        with noted_run(store, "assess", shell.clock) as outcome:
-            report = assess_fleet(fleet, store, now=now, first=first, until=until, progress=progress)
-            outcome.message, outcome.ok = "; ".join([summary(report), *report.failed]), not report.failed
-        return report
+        if only is None:
+            return assess_noted(fleet, store, shell.clock, first=first, until=until, progress=progress)
+        now = shell.clock()
+        return assess_fleet(fleet, store, now=now, site_ids=only, first=first, until=until, progress=progress)
 
 
 def as_summary(report: AssessReport) -> dict[str, object]:

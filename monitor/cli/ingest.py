@@ -40,16 +40,12 @@ def ingest(ctx: click.Context, words: tuple[str, ...], as_json: bool) -> None:
 
 def run_pass(fleet: Fleet, store: Store, shell: Shell, files: list[Path]) -> IngestReport:
     """One pass with progress; a pass over everything is noted as a run of the job."""
-    from monitor.jobs.ingesting import ingest_fleet, summary
-    from monitor.jobs.work import noted_run
+    from monitor.jobs.ingesting import ingest_fleet, ingest_noted
 
     with Progress() as progress:
         if files:
             return ingest_fleet(fleet, store, now=shell.clock(), files=files, progress=progress)
-        with noted_run(store, "ingest", shell.clock) as outcome:
-            report = ingest_fleet(fleet, store, now=shell.clock(), progress=progress)
-            outcome.message, outcome.ok = "; ".join([summary(report), *report.failed]), not report.failed
-        return report
+        return ingest_noted(fleet, store, shell.clock, progress=progress)
 
 
 def tell_reasons(report: IngestReport) -> None:

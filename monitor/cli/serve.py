@@ -13,6 +13,8 @@ from monitor.cli.tables import aligned
 if TYPE_CHECKING:
     from monitor.jobs.standing import Standing
 
+LISTED = 20
+
 
 @click.command()
 @fleet_argument
@@ -58,7 +60,9 @@ def as_text(standing: Standing) -> list[str]:
         ("wrong in the configuration", standing.faults),
     ):
         if entries:
-            lines += ["", f"{title}:", *(f"  {entry}" for entry in entries)]
+            lines += ["", f"{title}:", *(f"  {entry}" for entry in entries[:LISTED])]
+        if len(entries) > LISTED:
+            lines.append(f"  and {len(entries) - LISTED} more; --json lists them all")
     return lines
 
 

@@ -61,8 +61,12 @@ def _table(fleet: Fleet, store: Store, site: Site, by: str, first: date | None, 
     with store.read() as conn:
         last = until or assessed_until(conn, site.id)
         if by == "day" or last is None:
-            return daily_yields(conn, site, first, until)
-        return interval_yields(conn, fleet, site, first or last - _WEEK, last)
+            table = daily_yields(conn, site, first, until)
+        else:
+            table = interval_yields(conn, fleet, site, first or last - _WEEK, last)
+    # A column of nothing but gaps is still a column of numbers.
+    numbers = [name for name in table if name not in ("date", "time", "subject", "irradiation_source")]
+    return table.astype(dict.fromkeys(numbers, "float64"))
 
 
 def _write(table: pd.DataFrame, out: Path) -> None:

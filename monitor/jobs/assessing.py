@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from monitor.clock import local_date, yesterday
+from monitor.clock import Clock, local_date, yesterday
 from monitor.config import Fleet
-from monitor.jobs.work import ShouldStop, Tell, never
+from monitor.jobs.work import ShouldStop, Tell, never, noted_run
 from monitor.nightly import AssessReport, assess
 from monitor.store import Store
 from monitor.store.readings import recorded_span
@@ -41,6 +41,20 @@ def assess_fleet(
         progress=progress,
         should_stop=should_stop,
     )
+
+
+def assess_noted(
+    fleet: Fleet, store: Store, clock: Clock, *, first: date | None = None, until: date | None = None,
+    progress: Tell | None = None, should_stop: ShouldStop = never,
+) -> AssessReport:  # fmt: skip
+    """Assess every site, noted in the store as a run of the job."""
+    with noted_run(store, "assess", clock) as outcome:
+        report = assess_fleet(
+            fleet, store, now=clock(), first=first, until=until, progress=progress, should_stop=should_stop
+        )
+        outcome.message = "; ".join([summary(report), *report.failed])
+        outcome.ok = not report.failed and not should_stop()
+    return report
 
 
 def last_recorded_day(fleet: Fleet, store: Store, site_ids: frozenset[str] | None) -> date | None:

@@ -11,9 +11,9 @@ from ingest.errors import ConfigurationError
 from monitor.config import Fleet, load_fleet
 from monitor.demo import FleetTruth, Trouble, make_fleet
 from monitor.detect.finding import Finding
-from monitor.jobs.assessing import assess_fleet
+from monitor.jobs.assessing import assess_noted
 from monitor.jobs.digests import write_homeowner_digests, write_service_digest
-from monitor.jobs.ingesting import IngestReport, ingest_fleet
+from monitor.jobs.ingesting import IngestReport, ingest_noted
 from monitor.jobs.telling import list_ranked_findings
 from monitor.jobs.work import Tell
 from monitor.store import Store
@@ -54,10 +54,10 @@ def demonstrate(folder: Path, *, seed: int, last_day: date, stage: Tell, progres
     store = Store.open(fleet.settings.store.url, fleet.folder)
     try:
         stage("ingesting its exports")
-        ingested = ingest_fleet(fleet, store, now=now, progress=progress)
+        ingested = ingest_noted(fleet, store, lambda: now, progress=progress)
         first = min(site.site.commissioned for site in fleet.sites)
         stage(f"assessing every night since {first.isoformat()}")
-        assessed = assess_fleet(fleet, store, now=now, first=first, until=last_day, progress=progress)
+        assessed = assess_noted(fleet, store, lambda: now, first=first, until=last_day, progress=progress)
         stage("writing the digests")
         found = list_ranked_findings(fleet, store, site_id=None, include_cleared=True).findings
         service = write_service_digest(fleet, store, now=now)

@@ -12,9 +12,10 @@ from ingest.errors import ConfigurationError, InputError, StoreUnavailable
 from ingest.readers import reader_for
 from ingest.readings import Reject
 from ingest.sources import BusSource, FileSource
+from monitor.clock import Clock
 from monitor.config import Fleet, Site
 from monitor.jobs.reading import ReadFile, believable, read_one
-from monitor.jobs.work import ShouldStop, Tell, never, silent
+from monitor.jobs.work import ShouldStop, Tell, never, noted_run, silent
 from monitor.store import Store
 from monitor.store.ledger import FileRecord, record_files, seen_many
 from monitor.store.readings import Incoming, MergeCount, merge_files
@@ -108,6 +109,18 @@ def summary(report: IngestReport) -> str:
     if report.failed:
         parts.append(f"{len(report.failed)} failed")
     return ", ".join(parts)
+
+
+def ingest_noted(
+    fleet: Fleet, store: Store, clock: Clock, *, settle_s: int = 0, progress: Tell = silent,
+    should_stop: ShouldStop = never,
+) -> IngestReport:  # fmt: skip
+    """A pass over everything, noted in the store as a run of the job; set-aside input is no failure of the job."""
+    with noted_run(store, "ingest", clock) as outcome:
+        report = ingest_fleet(fleet, store, now=clock(), settle_s=settle_s, progress=progress, should_stop=should_stop)
+        outcome.message = "; ".join([summary(report), *report.failed])
+        outcome.ok = report.complete and not report.failed
+    return report
 
 
 def file_sources(fleet: Fleet) -> tuple[list[tuple[Site, FileSource]], tuple[str, ...]]:
