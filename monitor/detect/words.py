@@ -85,9 +85,9 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
             "Current at zero with voltage near open circuit means the circuit is open (connector, fuse, DC "
             "isolator, cable); voltage near zero means no string arrives at the input. Ask whether an isolator was "
             "switched or work was done on the roof. On site: measure the open-circuit voltage at the inverter input "
-            f"(about {voc:.0f} V by nameplate at 25 degrees, more in the cold) and compare with the sibling, within 5 % for equal strings "
-            "(common practice at commissioning). Bring connectors, fuses, a clamp meter and a string tester. "
-            + ROOF_CAUTION
+            f"(about {voc:.0f} V by nameplate at 25 degrees, more in the cold) and compare with the sibling, "
+            "within 5 % for equal strings (common practice at commissioning). Bring connectors, fuses, a clamp meter and "
+            "a string tester. " + ROOF_CAUTION
         ),
         "homeowner": (
             "Part of your roof is not delivering at the moment. Nothing needs to be done by you, and please leave the "
