@@ -53,7 +53,7 @@ def make_fleet(
         if progress is not None:
             progress(f"{home.name} ({i + 1} of {sites})")
         write_site_file(folder, home, ZONE)
-        _write_home(folder, seed, region, i, home, happening)
+        write_home(folder, seed, region, i, home, happening)
     return FleetTruth(
         troubles=tuple(one.trouble for one in happenings if one is not None),
         awkward={home.id: home.awkward for home in homes if home.awkward},
@@ -97,7 +97,8 @@ def _happening(seed: int, span: Span, number: int, home: Home) -> Happening | No
     return TROUBLES[trouble](home, span, stream(seed, home.id, "trouble"))
 
 
-def _write_home(folder: Path, seed: int, region: Region, number: int, home: Home, happening: Happening | None) -> None:
+def write_home(folder: Path, seed: int, region: Region, number: int, home: Home, happening: Happening | None) -> None:
+    """Run a home through the weather of its row in the region's fields, and write what its devices say."""
     span, effects = region.span, happening.effects if happening is not None else ()
     weather = weather_at(region, home.place, number, stream(seed, home.id, "weather"))
     said = readings_of(Run(home, span, weather, effects, seed))

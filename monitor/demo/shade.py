@@ -71,6 +71,4 @@ def sky_seen(obstructions: tuple[Obstruction, ...], tilt_deg: float, azimuth_deg
 def facing(tilt_deg: float, azimuth_deg: float, elevation: Floats, azimuth: Floats) -> Floats:
     """Cosine of the angle between a plane's normal and a direction (all in degrees)."""
     tilt, up = np.radians(tilt_deg), np.radians(elevation)
-    return np.asarray(
-        np.sin(up) * np.cos(tilt) + np.cos(up) * np.sin(tilt) * np.cos(np.radians(azimuth - azimuth_deg))
-    )
+    return np.asarray(np.sin(up) * np.cos(tilt) + np.cos(up) * np.sin(tilt) * np.cos(np.radians(azimuth - azimuth_deg)))

@@ -59,7 +59,7 @@ def affected(span: Span, effects: Iterable[Effect], what: str, subject: str) -> 
 def failed_string(home: Home, span: Span, rng: np.random.Generator) -> Happening:
     """One string of several opens, two to four months before the end, and nobody repairs it."""
     wire = home.wires[int(rng.integers(len(home.wires)))]
-    before_end = min(int(rng.integers(62, 120)), int(span.days * 0.45))
+    before_end = int(rng.integers(min(62, int(span.days * 0.35)), min(120, int(span.days * 0.55))))
     first = span.last_day - timedelta(days=before_end)
     volts = bool(rng.random() < 0.6)
     note = "a connector burnt open; the string's voltage " + ("rose to open circuit" if volts else "reads zero")
