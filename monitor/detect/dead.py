@@ -32,7 +32,7 @@ class Stillness:
     """
 
     judged_kwh: float
-    intervals: int
+    full_hours: float  # at the low end of what is expected, in hours of full power
     share: float | None
     stopped_at: int | None
     stop_kwh: float
@@ -90,7 +90,7 @@ def stillness(night: SiteNight, unit: UnitNight, where: Mask | None = None) -> S
     judged = night.energy_kwh(unit.expected.power_w, bright)
     count = int(np.count_nonzero(bright))
     if count < _MIN_INTERVALS or full_hours < _MIN_FULL_HOURS:
-        return Stillness(judged, count, None, None, 0.0)
+        return Stillness(judged, full_hours, None, None, 0.0)
     still = nothing(unit) & bright
     share = night.energy_kwh(unit.expected.power_w, still) / judged
     at = np.flatnonzero(bright)
@@ -99,7 +99,32 @@ def stillness(night: SiteNight, unit: UnitNight, where: Mask | None = None) -> S
     tail_kwh = float(np.sum(unit.expected.power_w[tail])) * STEP_S / 3.6e6
     tail_hours = float(np.sum(unit.expected.low_w[tail])) * STEP_S / 3600.0 / unit.rated_w
     stopped = tail.size >= _STOP_INTERVALS and tail_kwh >= _STOP_SHARE * judged and tail_hours >= _STOP_FULL_HOURS
-    return Stillness(judged, count, share, int(tail[0]) if stopped and moving.size else None, tail_kwh)
+    return Stillness(judged, full_hours, share, int(tail[0]) if stopped and moving.size else None, tail_kwh)
+
+
+@dataclass(frozen=True, slots=True)
+class SnowDoubt:
+    """Whether snow could explain a standstill, and how many nights of it are waited for."""
+
+    excuses: bool
+    nights_needed: int
+
+
+# Through snow some light comes: an open circuit or a dead inverter lets nothing pass at all.
+_SNOW_PASSES = 0.005
+
+
+def snow_doubt(night: SiteNight, unit: UnitNight, still: Stillness) -> SnowDoubt:
+    """Weigh snow against a fault for a unit at nothing, where no unit of the same plane proves that it is free.
+
+    On a day on which snow may lie, a trickle of power, or neighbours that stood still this week, excuse it; otherwise
+    a second such day is waited for, and a third where there are few neighbours to ask.
+    """
+    if not night.snow_possible:
+        return SnowDoubt(False, 1)
+    made = night.energy_kwh(np.maximum(unit.power_w, 0.0))
+    trickle = made > _SNOW_PASSES * still.judged_kwh and still.stopped_at is None
+    return SnowDoubt(trickle or night.region.looks_snowed_in, 2 if night.region.sites_working >= 3 else 3)
 
 
 def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLoss:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -23,6 +23,9 @@ _SILENT_SHARE = 0.25
 # A register that has counted more than this many hours of full power cannot be one that starts anew every day.
 _LIFE_LONG_HOURS = 12.0
 _MIN_GAP_S = 3 * 3600
+_AWAKE_SHARE = 0.03
+# A neighbour that stood still so many days ago may have been snowed in.
+SNOW_MEMORY_DAYS = 7
 
 
 def site_night(
@@ -34,14 +37,13 @@ def site_night(
         subject: UnitNight(subject, view.span.rated_w(subject), expectation.units[subject], power)
         for subject, power in view.power_w.items()
     }
-    clear = np.sum([view.physics.clear_w(f"inverter:{i.id}") for i in _fed(view)], axis=0)
     return SiteNight(
         site=view.site,
         day=view.day,
         starts=view.physics.starts,
         units=units,
         meters_w={m: view.part(p) for m, p in view.span.measured.power_w.items() if m.startswith("meter:")},
-        clear_w=clear,
+        light_w=_light(view, expectation),
         heard=heard,
         expecting=frozenset() if arrivals_stopped else _expecting(heard, history),
         silent_nights={source: history.silent_nights(source, _SILENT_SHARE) for source in heard},
@@ -56,15 +58,33 @@ def at_nothing(night: SiteNight) -> bool | None:
     return any(s.is_still for s in judged) if judged else None
 
 
-def region(states: list[bool | None]) -> Region:
-    """Sum up the neighbours' `at_nothing`."""
-    return Region(sum(s is True for s in states), sum(s is False for s in states))
+def region(neighbours: Sequence[tuple[bool | None, SiteHistory]], day: date) -> Region:
+    """Sum up the neighbours: each one's `at_nothing` of today, and what it left behind of the days before."""
+    still = [today is True or _stood_still(history, day) for today, history in neighbours]
+    working = [today is False and not before for (today, _), before in zip(neighbours, still, strict=True)]
+    return Region(sum(still), sum(working))
 
 
-def heard_share(night: SiteNight, source: str) -> float:
-    """Share of the day's cloudless energy during which a source was heard; 0 on a day without sun."""
-    total = float(np.sum(night.clear_w))
-    return float(np.sum(night.clear_w * night.heard[source])) / total if total > 0.0 else 0.0
+def _stood_still(history: SiteHistory, day: date) -> bool:
+    notes = history.between("site", day - timedelta(days=SNOW_MEMORY_DAYS), day - timedelta(days=1))
+    return any(n.features.get("still") == 1.0 for n in notes)
+
+
+def _light(view: DayView, expectation: DayExpectation) -> Values:
+    """The low end of the site's expected power, in intervals in which it would keep every inverter awake.
+
+    A day with less than an hour of them is dark. Where snow may lie, intervals in which the inverters are heard to
+    make nothing do not count: modules under snow do not speak either.
+    """
+    units = [f"inverter:{i.id}" for i in _fed(view)]
+    low = np.array([expectation.units[u].low_w for u in units])
+    bright = np.all(low > _AWAKE_SHARE * np.array([[view.span.rated_w(u)] for u in units]), axis=0)
+    if _snow_possible(view):
+        known = [view.power_w[u] for u in units if u in view.power_w]
+        made = np.nansum(known, axis=0) if known else np.zeros(bright.shape)
+        silent = np.isnan(known).all(axis=0) if known else np.ones(bright.shape, dtype=bool)
+        bright &= silent | (made > _AWAKE_SHARE * np.sum(low, axis=0))
+    return np.sum(low, axis=0) * bright if np.count_nonzero(bright) >= 4 else np.zeros(bright.shape)
 
 
 def _fed(view: DayView) -> list[Inverter]:

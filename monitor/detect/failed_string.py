@@ -8,7 +8,7 @@ import numpy as np
 
 from ingest.readings import Mask
 from monitor.config.models import String
-from monitor.detect.dead import Stillness, standstill_loss, stillness, working
+from monitor.detect.dead import SnowDoubt, Stillness, snow_doubt, standstill_loss, stillness, working
 from monitor.detect.night import SiteNight, UnitNight, Verdict
 
 
@@ -49,16 +49,16 @@ class FailedString:
             counts = bool(at_work.any()) or bool(np.isnan(unit.power_w).all())
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,) if counts else ())
         same_plane = _same_plane_works(night, string)
-        snow = night.snow_possible and not same_plane
+        snow = SnowDoubt(False, 1) if same_plane else snow_doubt(night, unit, still)
         return Verdict(
             unit.subject,
             self.cause,
-            "unclear" if snow and night.region.sites_at_nothing else "trouble",
-            confidence=_confidence(still, same_plane=same_plane, snow=snow),
+            "unclear" if snow.excuses else "trouble",
+            confidence=_confidence(still, same_plane=same_plane, snow=snow.nights_needed > 1),
             since=night.day,
             losses=(loss,),
             evidence=_evidence(night, unit, still, witnesses, at_work),
-            nights_needed=2 if snow and night.region.sites_working < 3 else 1,
+            nights_needed=snow.nights_needed,
         )
 
 

@@ -6,12 +6,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.detect.dead import standstill_loss, stillness, working
+from monitor.detect.dead import snow_doubt, standstill_loss, stillness, working
 from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict
 
 # Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
 _STANDSTILL_SHARE = 0.05
 _MIN_GAP_FULL_HOURS = 0.3
+# On a gloomy day a shaded roof may not wake its inverter: three such days in a row are waited for.
+_PRODUCTIVE_FULL_HOURS = 0.35
+_GLOOMY_NIGHTS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +49,12 @@ class InverterOutage:
         if not still.is_still or _contradicted(night, unit):
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,))
         guess = unit.expected.source == "clear_sky"
-        snow = night.snow_possible
+        snow = snow_doubt(night, unit, still)
         return Verdict(
             unit.subject,
             self.cause,
-            "unclear" if snow and night.region.sites_at_nothing else "trouble",
-            confidence=0.75 if snow else 0.9 if guess else 0.97,
+            "unclear" if snow.excuses else "trouble",
+            confidence=0.85 if snow.nights_needed > 1 else 0.9 if guess else 0.97,
             since=night.day,
             losses=(loss,),
             evidence={
@@ -60,7 +63,7 @@ class InverterOutage:
                 "made_kwh": round(night.energy_kwh(np.maximum(unit.power_w, 0.0)), 2),
                 "expected_from": unit.expected.source,
             },
-            nights_needed=2 if snow and night.region.sites_working < 3 else 1,
+            nights_needed=max(snow.nights_needed, 1 if still.full_hours >= _PRODUCTIVE_FULL_HOURS else _GLOOMY_NIGHTS),
         )
 
     def _stood_still(self, night: SiteNight, step: GapStep) -> bool:

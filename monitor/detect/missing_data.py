@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 
-import numpy as np
-
-from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.night import SiteNight, Verdict, heard_share
 
 _SILENT_SHARE = 0.25
 _HEARD_SHARE = 0.75
@@ -18,14 +16,16 @@ _NIGHTS = 2
 class MissingData:
     """Sources without readings for the better part of two days' light; all sources of a site at once are one trouble.
 
-    Shares are by the cloudless power of the hours, so that a gap at night does not count.
+    Shares are by the light of the hours, so that a gap at night does not count; and a source that only speaks while
+    there is power is not missed on a day on which nothing may have been made.
     """
 
     cause: str = "missing_data"
 
     def find(self, night: SiteNight) -> list[Verdict]:
         """One verdict per source that has delivered before, and one for the site when all of several are silent."""
-        shares = {source: _share(night, source) for source in sorted(night.expecting)}
+        heard = {source: heard_share(night, source) for source in sorted(night.expecting)}
+        shares = {source: share for source, share in heard.items() if share is not None}
         silent = {s for s, share in shares.items() if share < _SILENT_SHARE}
         together = len(shares) > 1 and silent == shares.keys()
         verdicts = [self._judge(night, source, share, together=together) for source, share in shares.items()]
@@ -56,12 +56,3 @@ class MissingData:
             since=night.day - timedelta(days=nights_before),
             evidence={"silent_days": nights_before + 1},
         )
-
-
-def _share(night: SiteNight, source: str) -> float:
-    """Share of the day's cloudless energy during which a source was heard."""
-    total = float(np.sum(night.clear_w))
-    heard = night.heard.get(source)
-    if total <= 0.0 or heard is None:
-        return 0.0 if heard is None else 1.0
-    return float(np.sum(night.clear_w * heard)) / total

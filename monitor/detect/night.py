@@ -52,10 +52,15 @@ class GapStep:
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """How the neighbours within reach fared on the same day: sites with a string or inverter at nothing, and others."""
+    """How the neighbours within reach fare: sites with a unit at nothing today or this past week, and the others."""
 
     sites_at_nothing: int = 0
     sites_working: int = 0
+
+    @property
+    def looks_snowed_in(self) -> bool:
+        """Several neighbours stood still of late, or one of the few that there are."""
+        return self.sites_at_nothing >= 2 or (self.sites_at_nothing == 1 and self.sites_working < 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +72,10 @@ class SiteNight:
     starts: Seconds
     units: Mapping[str, UnitNight]
     meters_w: Mapping[str, Values]  # generation meters by `meter:ID`
-    clear_w: Values  # cloudless power of the whole site
+    light_w: Values  # power that the site gives at the least; zero where an inverter might well sleep
     heard: Mapping[str, Values]  # by source id: covered share of each interval
     expecting: frozenset[str]  # sources that have delivered before
-    silent_nights: Mapping[str, int]  # by source id: nights in a row without a reading, this one left out
+    silent_nights: Mapping[str, int]  # by source id: light nights in a row without readings, this one left out
     snow_possible: bool
     region: Region = field(default_factory=Region)
     gap_steps: tuple[GapStep, ...] = ()
@@ -96,3 +101,9 @@ class Verdict:
     losses: tuple[DayLoss, ...] = ()
     evidence: Mapping[str, Any] = field(default_factory=dict)
     nights_needed: int = 1  # nights of trouble in a row before it is reported
+
+
+def heard_share(night: SiteNight, source: str) -> float | None:
+    """Share of the day's light during which a source was heard; None on a day too dark to expect anything."""
+    total = float(np.sum(night.light_w))
+    return float(np.sum(night.light_w * night.heard[source])) / total if total > 0.0 else None

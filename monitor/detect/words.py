@@ -86,8 +86,8 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
             "isolator, cable); voltage near zero means no string arrives at the input. Ask whether an isolator was "
             "switched or work was done on the roof. On site: measure the open-circuit voltage at the inverter input "
             f"(about {voc:.0f} V by nameplate at 25 degrees, more in the cold) and compare with the sibling, "
-            "within 5 % for equal strings (common practice at commissioning). Bring connectors, fuses, a clamp meter and "
-            "a string tester. " + ROOF_CAUTION
+            "within 5 % for equal strings (common practice at commissioning). Bring connectors, fuses, a clamp "
+            "meter and a string tester. " + ROOF_CAUTION
         ),
         "homeowner": (
             "Part of your roof is not delivering at the moment. Nothing needs to be done by you, and please leave the "

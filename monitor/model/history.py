@@ -69,12 +69,13 @@ class SiteHistory:
         return found
 
     def silent_nights(self, source: str, below: float) -> int:
-        """Nights in a row up to now on which a source was heard for less than a share of the day's energy."""
+        """Nights in a row up to now on which a source was hardly heard; dark days are skipped over."""
         count = 0
         for note in reversed(self.notes.get(f"source:{source}", ())):
-            if (note.features.get("heard") or 0.0) >= below:
+            heard = note.features.get("heard")
+            if heard is not None and heard >= below:
                 break
-            count += 1
+            count += heard is not None
         return count
 
     def between(self, subject: str, first: date, last: date) -> list[DayNote]:

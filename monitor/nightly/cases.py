@@ -20,7 +20,7 @@ from monitor.store.assessed import assessed_until, set_assessed
 from monitor.store.baselines import drop_baselines, read_baselines
 from monitor.store.daily import drop_daily, read_daily
 from monitor.store.findings import list_findings, rewind_findings
-from monitor.store.readings import changed_days, recorded_span
+from monitor.store.readings import changed_days, load_tables, recorded_span
 
 Neighbours = dict[str, list[tuple[str, float]]]  # site id to (other site's id, km)
 _MOST_NEIGHBOURS = 12
@@ -82,7 +82,7 @@ def _find_start(conn: Connection, case: Case, first: date | None, last: date) ->
     recorded = recorded_span(conn, case.site.id)
     if recorded is None:
         return
-    earliest = _local_date(case.site, recorded[0])
+    earliest = _first_local_day(conn, case.site, recorded[0])
     until = assessed_until(conn, case.site.id)
     if first is not None:
         case.first = max(first, earliest)
@@ -102,6 +102,13 @@ def _find_start(conn: Connection, case: Case, first: date | None, last: date) ->
     drop_daily(conn, site=case.site.id, from_day=case.first)
     drop_baselines(conn, case.site.id, learned_after=case.first - timedelta(days=1))
     set_assessed(conn, case.site.id, case.first - timedelta(days=1))
+
+
+def _first_local_day(conn: Connection, site: Site, utc_day: int) -> date:
+    """Local day of the very first reading."""
+    tables = load_tables(conn, site=site.id, first_day=utc_day, last_day=utc_day)
+    first = min((int(table.starts[0]) for table in tables.values() if table.starts.size), default=utc_day * 86400)
+    return datetime.fromtimestamp(first, UTC).astimezone(site.zone).date()
 
 
 def _local_date(site: Site, utc_day: int) -> date:

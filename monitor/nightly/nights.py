@@ -159,11 +159,12 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
                                arrivals_stopped=stopped)) is not None
     }  # fmt: skip
     idle = {site_id: at_nothing(night) for site_id, night in nights.items() if night.snow_possible}
+    histories = {c.site.id: c.history for c in cases}
     outcomes: list[tuple[Case, _Outcome]] = []
     for case in cases:
         if case.site.id not in nights or case.first is None or day < case.first:
             continue
-        around = region([idle.get(other) for other, _ in near.get(case.site.id, ())])
+        around = region([(idle.get(other), histories[other]) for other, _ in near[case.site.id]], day)
         night = replace(nights[case.site.id], region=around)
         outcome = _guarded(tally, case, _judge, case, views[case.site.id], expected[case.site.id], night)
         if outcome is not None:

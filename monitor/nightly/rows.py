@@ -7,8 +7,8 @@ from collections.abc import Collection, Sequence
 import numpy as np
 
 from ingest.readings import Mask, Values
-from monitor.detect.evening import heard_share
-from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.evening import at_nothing
+from monitor.detect.night import SiteNight, Verdict, heard_share
 from monitor.model.dayview import DayExpectation, DayView, day_ratios, plane_irradiation_h
 from monitor.model.grid import STEP_S
 from monitor.model.history import DayNote
@@ -36,7 +36,7 @@ def daily_rows(
     """
     units = [_unit_row(view, expectation, s, verdicts, s not in troubled and s not in settled) for s in _told(view)]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
-    return [_site_row(view, expectation, inverters), *units, *_meter_rows(view), *_source_rows(view, night)]
+    return [_site_row(view, expectation, inverters, night), *units, *_meter_rows(view), *_source_rows(view, night)]
 
 
 def note_of(row: DailyRow) -> DayNote:
@@ -84,7 +84,7 @@ def _unit_row(
     )
 
 
-def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[DailyRow]) -> DailyRow:
+def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[DailyRow], night: SiteNight) -> DailyRow:
     """The sum over the inverters; measured only where every inverter's energy is known."""
     expected = sum(r.expected_kwh or 0.0 for r in inverters)
     measured = [r.measured_kwh for r in inverters if r.measured_kwh is not None]
@@ -105,8 +105,14 @@ def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[Da
         availability=sum(a * kwh for a, kwh in available) / weight if weight > 0.0 else None,
         performance_ratio=_mean_ratio(ratios),
         usable=sum(r.usable * (r.expected_kwh or 0.0) for r in inverters) / expected if expected > 0.0 else 0.0,
-        features={"index": _day_index(view, expectation)},
+        features={"index": _day_index(view, expectation), "still": _still(night)},
     )
+
+
+def _still(night: SiteNight) -> float | None:
+    """Whether a unit stood still on a day on which snow may lie, for the neighbours' next nights."""
+    state = at_nothing(night) if night.snow_possible else None
+    return None if state is None else float(state)
 
 
 def _meter_rows(view: DayView) -> list[DailyRow]:
@@ -122,7 +128,7 @@ def _meter_rows(view: DayView) -> list[DailyRow]:
 def _source_rows(view: DayView, night: SiteNight) -> list[DailyRow]:
     shares = {source: heard_share(night, source) for source in night.heard}
     return [
-        DailyRow(site=view.site.id, subject=f"source:{s}", day=view.day, usable=share, features={"heard": share})
+        DailyRow(site=view.site.id, subject=f"source:{s}", day=view.day, usable=share or 0.0, features={"heard": share})
         for s, share in shares.items()
     ]
 
