@@ -6,7 +6,7 @@ Layout, all little-endian: one byte of format version, then a zstd frame with
   with subject, quantity, reads and unit parted by tabs;
 * the first number of every line (int64, c + 1 of them: the time axis, then the columns);
 * the width of every line in bytes (uint8, c + 1): 0 where it never moves;
-* the scale of every column (int8, c): how its whole numbers turn into values, see `_SCALES`;
+* the scale of every column (int8, c): how its whole numbers turn into values, see below;
 * a flag for every column (uint8, c): 1 where it has gaps, and for those columns a bitmap of n bits, 1 at a gap;
 * for every width from 1 to 8 the lines of that width: differences from one row to the next, zigzag coded,
   first the lowest bytes of all its lines, then the second bytes, and so on.
@@ -35,7 +35,8 @@ _Scaling = Callable[[Values, Scales], tuple[Integers, Flags]]
 _VERSION = b"\x01"
 _LEVEL = 1
 _HEAD = struct.Struct("<IHI")
-_POWERS = 10.0 ** np.arange(10)
+# Read from text, so that they are the same doubles on every machine.
+_POWERS = np.array([float(f"1e{power}") for power in range(10)])
 _FACTORS = np.array([float(f"1e-{power}") for power in range(10)])
 # A scale s >= 0 says value = number / 10**s, the nearest double to a decimal text. A scale -s says value = number *
 # 10**-s, which is what a register word times a factor such as 0.01 gives and often is another double. _BITS says that

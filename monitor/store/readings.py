@@ -187,15 +187,19 @@ def _keep(conn: Connection, held: dict[BlockKey, _Held]) -> set[BlockKey]:
             rows.append({"source_id": source_id, "day": number, "n": block.day.readings, "data": data})
             channels.update((source_id, channel) for channel in block.day.channels)
     upsert(conn, schema.block, rows)
-    insert_missing(
-        conn,
-        schema.channel,
-        [
-            {"source_id": source_id, "subject": c.subject, "quantity": c.quantity, "reads": c.reads, "unit": c.unit}
-            for source_id, c in sorted(channels)
-        ],
-    )
+    _list_new_channels(conn, channels)
     return {(row["source_id"], row["day"]) for row in rows}
+
+
+def _list_new_channels(conn: Connection, channels: set[tuple[int, Channel]]) -> None:
+    """Enter channels; most are known already, and asking is quicker than inserting in vain."""
+    c = schema.channel.c
+    columns = (c.source_id, c.subject, c.quantity, c.reads, c.unit)
+    missing = {(source_id, ch.subject, ch.quantity, ch.reads, ch.unit) for source_id, ch in channels}
+    for part in portions({source_id for source_id, _ in channels}):
+        missing.difference_update(map(tuple, conn.execute(select(*columns).where(c.source_id.in_(part)))))
+    names = [column.name for column in columns]
+    insert_missing(conn, schema.channel, [dict(zip(names, row, strict=True)) for row in sorted(missing)])
 
 
 def _note_changes(conn: Connection, sites: dict[int, str], changed: set[BlockKey], now: int) -> None:
