@@ -9,9 +9,9 @@ from monitor.config import Fleet
 from monitor.jobs.work import ShouldStop, Tell, never, noted_run
 from monitor.nightly import AssessReport, assess
 from monitor.store import Store
-from monitor.store.readings import recorded_span
+from monitor.store.readings import load_tables, recorded_span
 
-DAY_S = 86400
+_HALF_DAY_S = 43_200
 
 
 def assess_fleet(
@@ -27,8 +27,8 @@ def assess_fleet(
 ) -> AssessReport:
     """Assess the nights that are due, or replay them from `first` on.
 
-    Without `until`, a replay ends with the last day that any of the sites has readings of, and a catch-up with
-    yesterday in the fleet's zone. A day that is not over is never assessed.
+    Without `until`, a replay ends with the last day that has readings past noon, and a catch-up with yesterday in the
+    fleet's zone. A day that is not over is never assessed.
     """
     over = yesterday(now, fleet.zone)
     wanted = until or (last_recorded_day(fleet, store, site_ids) if first else over) or over
@@ -58,13 +58,18 @@ def assess_noted(
 
 
 def last_recorded_day(fleet: Fleet, store: Store, site_ids: frozenset[str] | None) -> date | None:
-    """The last local day for which any of the sites has readings; None when there are none."""
+    """The last local day that any of the sites has readings of past noon; None when there are no readings.
+
+    An export of UTC days ends in the first hours of a local day that nobody meant to tell of.
+    """
     days = []
     with store.read() as conn:
         for site in fleet.sites:
             span = recorded_span(conn, site.id) if site_ids is None or site.id in site_ids else None
             if span is not None:
-                days.append(local_date((span[1] + 1) * DAY_S - 1, site.zone))
+                tables = load_tables(conn, site=site.id, first_day=span[1], last_day=span[1]).values()
+                last = max(int(table.starts[-1]) for table in tables)
+                days.append(local_date(last - _HALF_DAY_S, site.zone))
     return max(days, default=None)
 
 

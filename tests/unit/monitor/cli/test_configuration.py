@@ -93,7 +93,9 @@ def test_without_a_fleet_folder(run: Run) -> None:
 def test_the_fleet_folder_from_the_environment(run: Run, fleet_folder: Path) -> None:
     env = {"AFTERCARE_FLEET": str(fleet_folder)}
     assert run("check", env=env).exit_code == 0
-    assert run("ingest", fleet_folder / "incoming/larkrise/inv1_20250601.csv", env=env).stdout.startswith("1 files taken")
+    assert run("ingest", fleet_folder / "incoming/larkrise/inv1_20250601.csv", env=env).stdout.startswith(
+        "1 files taken"
+    )
     assert run("assess", env=env).exit_code == 0
     assert "larkrise" not in run("yields", "larkrise", env=env).stderr
 
@@ -102,7 +104,10 @@ def test_the_fleet_folder_from_the_environment(run: Run, fleet_folder: Path) -> 
     ("words", "message"),
     [
         (("assess", "--from", "1.6.2025"), "'1.6.2025': expected a date such as 2025-06-30"),
-        (("assess", "--from", "2025-06-05", "--until", "2025-06-01"), "--until 2025-06-01 lies before --from 2025-06-05"),
+        (
+            ("assess", "--from", "2025-06-05", "--until", "2025-06-01"),
+            "--until 2025-06-01 lies before --from 2025-06-05",
+        ),
         (("digest", "--for", "homeowner", "--month", "June"), "'June': expected a month such as 2025-06"),
         (("digest", "--for", "service", "--site", "larkrise"), "--site and --month are for --for homeowner"),
     ],

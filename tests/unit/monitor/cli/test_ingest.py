@@ -137,9 +137,7 @@ def test_a_pipe_in_the_folder_is_refused_and_holds_nobody_up(run: Run, fleet_fol
     assert "12 files taken, 0 known, 0 waiting, 1 refused" in done.stdout
 
 
-def test_an_error_in_a_reader_costs_one_file(
-    run: Run, fleet_folder: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_error_in_a_reader_costs_one_file(run: Run, fleet_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from monitor.jobs import ingesting
 
     real = ingesting.read_one
