@@ -27,7 +27,7 @@ latitude = 52.1
 longitude = -2.3
 altitude_m = 60
 timezone = "Europe/London"
-commissioned = 2025-06-01
+commissioned = {commissioned}
 homeowner_email = ["owner@example.org"]
 
 [[plane]]
@@ -75,16 +75,16 @@ def day_file(day: date) -> str:
     return "\n".join(rows) + "\n"
 
 
-def write_fleet(folder: Path) -> Path:
+def write_fleet(folder: Path, first_day: date = FIRST_DAY) -> Path:
     """Write the fleet folder with its exports."""
     (folder / "sites").mkdir(parents=True)
     (folder / "fleet.toml").write_text(FLEET)
     for site_id, name in (("larkrise", "Larkrise Cottage"), ("millbeck", "Millbeck House")):
-        (folder / "sites" / f"{site_id}.toml").write_text(SITE.format(id=site_id, name=name))
+        (folder / "sites" / f"{site_id}.toml").write_text(SITE.format(id=site_id, name=name, commissioned=first_day))
         incoming = folder / "incoming" / site_id
         incoming.mkdir(parents=True)
         for n in range(DAYS):
-            day = FIRST_DAY + timedelta(days=n)
+            day = first_day + timedelta(days=n)
             (incoming / f"inv1_{day:%Y%m%d}.csv").write_text(day_file(day))
     return folder
 
@@ -93,6 +93,12 @@ def write_fleet(folder: Path) -> Path:
 def fleet_folder(tmp_path: Path) -> Path:
     """A small fleet folder that nothing was done with yet."""
     return write_fleet(tmp_path / "fleet")
+
+
+@pytest.fixture
+def recent_fleet_folder(tmp_path: Path) -> Path:
+    """The same with exports of the last days, for a program that looks at the machine's clock."""
+    return write_fleet(tmp_path / "fleet", date.today() - timedelta(days=DAYS + 1))
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from ingest.errors import AftercareError
 from monitor.clock import Clock
 from monitor.config import Fleet
 from monitor.jobs import assessing, digests, ingesting
-from monitor.jobs.work import ShouldStop, noted_run
+from monitor.jobs.work import JOB_NAMES, ShouldStop, noted_run
 from monitor.store import Store
 from monitor.store.jobs import JobState, beat, last_runs, set_next_run
 
@@ -56,13 +56,7 @@ def _written(written: digests.Written) -> Done:
     return Done("; ".join([f"{len(written.paths)} files written", *written.failed]), ok=not written.failed)
 
 
-# In the order in which they run when several are due at one moment.
-JOBS: Mapping[str, Job] = {
-    "ingest": _ingest,
-    "assess": _assess,
-    "service_digest": _service_digest,
-    "homeowner_digest": _homeowner_digest,
-}
+JOBS: Mapping[str, Job] = dict(zip(JOB_NAMES, (_ingest, _assess, _service_digest, _homeowner_digest), strict=True))
 # These catch up by themselves whenever they run, so every start of the daemon begins with them.
 ALWAYS_AT_START = frozenset({"ingest", "assess"})
 

@@ -15,7 +15,7 @@ from ingest.errors import InputError
 from monitor.clock import day_number, iso, local_date
 from monitor.config import Fleet
 from monitor.jobs.ingesting import file_sources, sentence
-from monitor.jobs.schedule import JOBS
+from monitor.jobs.work import JOB_NAMES
 from monitor.lock import is_held, lock_path
 from monitor.store import Store
 from monitor.store.jobs import JobState, last_beat, last_runs
@@ -77,7 +77,7 @@ def look(fleet: Fleet, store: Store, now: int) -> Standing:
         return Standing(
             zone=fleet.zone,
             daemon=_daemon(conn, fleet, now),
-            jobs=tuple(states.get(name, JobState(job=name)) for name in JOBS),
+            jobs=tuple(states.get(name, JobState(job=name)) for name in JOB_NAMES),
             sources=tuple(count_files(conn)),
             waiting=tuple(
                 arrival.path

@@ -11,6 +11,9 @@ from monitor.clock import Clock
 from monitor.store import Store
 from monitor.store.jobs import finish_run, start_run
 
+# The jobs of [schedule], in the order in which they run when several are due at one moment.
+JOB_NAMES = ("ingest", "assess", "service_digest", "homeowner_digest")
+
 ShouldStop = Callable[[], bool]
 Tell = Callable[[str], None]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from monitor.store import Store
-from monitor.store.jobs import last_runs, set_next_run
+from monitor.store.jobs import last_beat, last_runs, set_next_run
 
 AFTERCARE = "from monitor.cli import main; main()"
 # The same daemon with another idea of a cron line, and signs of life more often than a test likes to wait.
@@ -33,13 +33,13 @@ Start = Callable[..., "subprocess.Popen[str]"]
 
 
 @pytest.fixture
-def start(fleet_folder: Path) -> Iterator[Start]:
+def start(recent_fleet_folder: Path) -> Iterator[Start]:
     """Starts a process on the fleet folder, which ends with the test."""
     started = []
 
     def start(code: str = AFTERCARE, **env: str) -> subprocess.Popen[str]:
         process = subprocess.Popen(
-            [sys.executable, "-c", code, "run", str(fleet_folder)],
+            [sys.executable, "-c", code, "run", str(recent_fleet_folder)],
             stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env={**os.environ, **env},
         )  # fmt: skip
         started.append(process)
@@ -52,11 +52,11 @@ def start(fleet_folder: Path) -> Iterator[Start]:
 
 
 @pytest.fixture
-def old_exports(fleet_folder: Path) -> Path:
+def old_exports(recent_fleet_folder: Path) -> Path:
     """The fleet folder with exports that nobody writes to any more."""
-    for path in fleet_folder.rglob("*.csv"):
+    for path in recent_fleet_folder.rglob("*.csv"):
         os.utime(path, (1_750_000_000, 1_750_000_000))
-    return fleet_folder
+    return recent_fleet_folder
 
 
 def status(folder: Path) -> dict[str, object]:
@@ -90,6 +90,17 @@ def successes(folder: Path, *jobs: str) -> list[int] | None:
         store.close()
     times = [runs[job].last_success if job in runs else None for job in jobs]
     return [at for at in times if at is not None] if None not in times else None
+
+
+def beating_process(folder: Path) -> int | None:
+    """Who gave the last sign of life."""
+    store = Store.open("sqlite:///aftercare.db", folder)
+    try:
+        with store.read() as conn:
+            sign = last_beat(conn)
+    finally:
+        store.close()
+    return sign.pid if sign else None
 
 
 def test_it_ingests_and_assesses_at_its_start_and_ends_in_order(start: Start, old_exports: Path) -> None:
@@ -165,7 +176,7 @@ def test_a_killed_daemon_leaves_nothing_in_the_way(start: Start, old_exports: Pa
     first.kill()
     first.communicate()
     second = start()
-    wait_for(lambda: status(old_exports)["daemon"]["process"] == second.pid, second)  # type: ignore[index]
+    wait_for(lambda: beating_process(old_exports) == second.pid, second)
     second.send_signal(signal.SIGTERM)
     second.communicate(timeout=60)
     assert second.returncode == 0
@@ -184,10 +195,10 @@ def test_the_service_manager_is_told(start: Start, old_exports: Path, tmp_path: 
     assert daemon.returncode == 0
 
 
-def test_a_wrong_configuration_starts_nothing(start: Start, fleet_folder: Path) -> None:
-    (fleet_folder / "fleet.toml").write_text("[fleet]\n")
+def test_a_wrong_configuration_starts_nothing(start: Start, recent_fleet_folder: Path) -> None:
+    (recent_fleet_folder / "fleet.toml").write_text("[fleet]\n")
     daemon = start()
     _, message = daemon.communicate(timeout=60)
     assert daemon.returncode == 2
     assert "fleet.toml: fleet.name: missing" in message
-    assert not (fleet_folder / "aftercare.db").exists()
+    assert not (recent_fleet_folder / "aftercare.db").exists()
