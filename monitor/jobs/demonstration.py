@@ -41,14 +41,16 @@ class Demonstration:
         return next((f for f in alike if f.subject == trouble.subject), None)
 
 
-def demonstrate(folder: Path, *, seed: int, last_day: date, stage: Tell, progress: Tell) -> Demonstration:
+def demonstrate(
+    folder: Path, *, seed: int, last_day: date, months: int = 14, homes: int = 8, stage: Tell, progress: Tell
+) -> Demonstration:
     """Do the whole job in a folder of its own; ConfigurationError when the folder holds something else.
 
     The program's clock stands at noon of the day after `last_day` throughout.
     """
     prepare(folder)
     stage(f"making an invented fleet in {folder} (seed {seed})")
-    truth = make_fleet(folder, seed=seed, last_day=last_day, progress=progress)
+    truth = make_fleet(folder, seed=seed, last_day=last_day, months=months, sites=homes, progress=progress)
     fleet = load_fleet(folder)
     now = int(datetime.combine(last_day + timedelta(days=1), time(12), tzinfo=fleet.zone).timestamp())
     store = Store.open(fleet.settings.store.url, fleet.folder)
