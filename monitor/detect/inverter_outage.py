@@ -11,7 +11,7 @@ from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict
 
 # Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
 _STANDSTILL_SHARE = 0.05
-_MIN_GAP_FULL_HOURS = 0.3
+_MIN_GAP_FULL_HOURS = 1.0
 # On a gloomy day a shaded roof may not wake its inverter: three such days in a row are waited for.
 _PRODUCTIVE_FULL_HOURS = 0.35
 _GLOOMY_NIGHTS = 3
@@ -68,6 +68,8 @@ class InverterOutage:
 
     def _stood_still(self, night: SiteNight, step: GapStep) -> bool:
         rated = next(i.rated_ac_w for i in night.site.inverter if f"inverter:{i.id}" == step.inverter)
+        if night.snow_possible:
+            return False
         return (
             step.expected_low_kwh > _MIN_GAP_FULL_HOURS * rated / 1000.0
             and step.counted_kwh < _STANDSTILL_SHARE * step.expected_low_kwh

@@ -31,7 +31,10 @@ def made_site(**changes: object) -> Site:
                     {"column": "p1", "quantity": "dc_power", "of": "string:s1", "unit": "W"},
                     {"column": "p2", "quantity": "dc_power", "of": "string:s2", "unit": "W"},
                     {"column": "ac", "quantity": "ac_power", "of": "inverter:inv1", "unit": "W"},
-                    {"column": "kwh", "quantity": "ac_energy", "of": "inverter:inv1", "unit": "kWh", "reads": "counter"},
+                    {
+                        "column": "kwh", "quantity": "ac_energy", "of": "inverter:inv1", "unit": "kWh",
+                        "reads": "counter",
+                    },
                 ],
             },
             {
