@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import re
+import sys
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
@@ -224,3 +227,16 @@ def test_a_type_is_no_use_of_the_library(tmp_path: Path) -> None:
 def test_no_part_of_the_project_is_overlooked() -> None:
     packages = {path.parent.name for path in ROOT.glob("*/__init__.py")}
     assert packages == set(OURS)
+
+
+# Needed without being imported: zones on machines that have none; what pandas writes Parquet with is imported as well.
+UNIMPORTED = {"tzdata"}
+IMPORT_NAMES = {"css-inline": "css_inline", "pillow": "PIL"}
+
+
+def test_the_listed_dependencies_are_the_imported_ones(project: dict[str, list[Import]]) -> None:
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["dependencies"]
+    names = {re.match(r"[A-Za-z0-9-]+", entry).group() for entry in listed}  # type: ignore[union-attr]
+    tops = {one.module.split(".")[0] for imports in project.values() for one in imports}
+    imported = tops - set(OURS) - set(sys.stdlib_module_names)
+    assert {IMPORT_NAMES.get(name, name) for name in names - UNIMPORTED} == imported
