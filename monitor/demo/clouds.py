@@ -34,7 +34,9 @@ REGIMES = {
         Regime("clear", -0.02, 0.5, 20.0, 1.0, (("scattered", 0.50), ("broken", 0.25), ("overcast", 0.20), ("fog", 0.05))),
         Regime("scattered", 0.42, 0.75, 9.0, 0.8, (("clear", 0.28), ("broken", 0.42), ("overcast", 0.30))),
         Regime("broken", 0.80, 0.80, 14.0, 1.0, (("scattered", 0.28), ("overcast", 0.62), ("clear", 0.10))),
-        Regime("overcast", 1.15, 0.85, 21.0, 1.25, (("broken", 0.62), ("scattered", 0.16), ("clear", 0.17), ("fog", 0.05))),
+        Regime(
+            "overcast", 1.15, 0.85, 21.0, 1.25, (("broken", 0.62), ("scattered", 0.16), ("clear", 0.17), ("fog", 0.05))
+        ),
         Regime("fog", 1.40, 1.00, 6.0, 1.2, (("clear", 0.45), ("overcast", 0.35), ("scattered", 0.20))),
     )
 }  # fmt: skip

@@ -20,7 +20,7 @@ UNDER_SNOW = 0.02  # light that gets through lying snow
 
 @dataclass(frozen=True, eq=False)
 class PlaneLight:
-    """What the cells get on the sun's lit steps [W/m2]: in the open, and where the shade falls; and raw on the plane."""
+    """What the cells get on the sun's lit steps [W/m2]: in the open, and in the shade; and raw on the plane."""
 
     bright: Floats
     shaded: Floats
