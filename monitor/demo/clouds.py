@@ -31,7 +31,9 @@ class Regime:
 REGIMES = {
     r.name: r
     for r in (
-        Regime("clear", -0.02, 0.5, 20.0, 1.0, (("scattered", 0.50), ("broken", 0.25), ("overcast", 0.20), ("fog", 0.05))),
+        Regime(
+            "clear", -0.02, 0.5, 20.0, 1.0, (("scattered", 0.50), ("broken", 0.25), ("overcast", 0.20), ("fog", 0.05))
+        ),
         Regime("scattered", 0.42, 0.75, 9.0, 0.8, (("clear", 0.28), ("broken", 0.42), ("overcast", 0.30))),
         Regime("broken", 0.80, 0.80, 14.0, 1.0, (("scattered", 0.28), ("overcast", 0.62), ("clear", 0.10))),
         Regime(
