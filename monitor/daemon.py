@@ -112,7 +112,10 @@ class Daemon:
                     name, self._fleet, self._store, self._clock, should_stop=self._stop.is_set, problem=problem
                 )
             except AftercareError as error:
-                log.error("%s failed: %s", name, error)
+                if self._stop.is_set():
+                    log.info("%s ended before its time: %s", name, error)
+                else:
+                    log.error("%s failed: %s", name, error)
             except Exception:
                 log.exception("%s failed", name)
             else:

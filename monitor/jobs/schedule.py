@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ingest.errors import AftercareError
 from monitor.clock import Clock
@@ -35,12 +35,12 @@ Job = Callable[[Fleet, Store, int, ShouldStop], Done]
 def _ingest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
     report = ingesting.ingest_fleet(fleet, store, now=now, settle_s=SETTLE_S, should_stop=should_stop)
     line = "; ".join([ingesting.summary(report), *report.failed])
-    return Done(line, ok=report.complete and not report.failed)
+    return Done(line, ok=not report.failed)
 
 
 def _assess(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
     report = assessing.assess_fleet(fleet, store, now=now, should_stop=should_stop)
-    return Done("; ".join([assessing.summary(report), *report.failed]), ok=not report.failed and not should_stop())
+    return Done("; ".join([assessing.summary(report), *report.failed]), ok=not report.failed)
 
 
 def _service_digest(fleet: Fleet, store: Store, now: int, _should_stop: ShouldStop) -> Done:
@@ -48,8 +48,7 @@ def _service_digest(fleet: Fleet, store: Store, now: int, _should_stop: ShouldSt
 
 
 def _homeowner_digest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
-    written = _written(digests.write_homeowner_digests(fleet, store, now=now, should_stop=should_stop))
-    return replace(written, ok=written.ok and not should_stop())
+    return _written(digests.write_homeowner_digests(fleet, store, now=now, should_stop=should_stop))
 
 
 def _written(written: digests.Written) -> Done:
@@ -68,8 +67,9 @@ def run_job(name: str, fleet: Fleet, store: Store, clock: Clock, *, should_stop:
     """
     with noted_run(store, name, clock) as outcome:
         done = JOBS[name](fleet, store, clock(), should_stop)
-        outcome.message = "; ".join(part for part in (problem, done.message) if part)
-        outcome.ok = done.ok and not problem
+        stopped = "told to stop before the end" if should_stop() else ""
+        outcome.message = "; ".join(part for part in (problem, stopped, done.message) if part)
+        outcome.ok = done.ok and not problem and not stopped
     if not outcome.ok:
         raise JobFailed(outcome.message)
     return outcome.message

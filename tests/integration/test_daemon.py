@@ -29,6 +29,26 @@ log_to_stderr()
 every = lambda line, zone: IntervalTrigger(seconds=1)
 sys.exit(0 if serve(Path(sys.argv[2]), clock=system_clock, beat_s=0.2, trigger=every) else 1)
 """
+# A job that hangs, or a scheduler whose thread dies, and little patience.
+TROUBLED = """
+import sys, time
+from pathlib import Path
+from monitor.clock import system_clock
+from monitor.daemon import Daemon, log_to_stderr, serve
+from monitor.jobs import schedule
+def hang(*_):
+    print("hanging", flush=True)
+    time.sleep(600)
+def die(self):
+    self._scheduler._thread.is_alive = lambda: False
+    return {}
+if DIES:
+    Daemon._next_runs = die
+else:
+    schedule.JOBS = {**schedule.JOBS, "ingest": hang}
+log_to_stderr()
+sys.exit(0 if serve(Path(sys.argv[2]), clock=system_clock, beat_s=0.2, drain_s=PATIENCE) else 1)
+"""
 Start = Callable[..., "subprocess.Popen[str]"]
 
 
@@ -193,6 +213,39 @@ def test_the_service_manager_is_told(start: Start, old_exports: Path, tmp_path: 
         assert manager.recv(99) == b"STOPPING=1"
         daemon.communicate(timeout=60)
     assert daemon.returncode == 0
+
+
+def hanging(start: Start, patience: int) -> subprocess.Popen[str]:
+    """A daemon whose first job hangs."""
+    daemon = start(TROUBLED.replace("DIES", "False").replace("PATIENCE", str(patience)))
+    assert daemon.stdout is not None
+    assert daemon.stdout.readline() == "hanging\n"
+    daemon.send_signal(signal.SIGTERM)
+    return daemon
+
+
+def test_a_job_that_hangs_is_left_after_a_while(start: Start, old_exports: Path) -> None:
+    daemon = hanging(start, patience=1)
+    _, log = daemon.communicate(timeout=60)
+    assert daemon.returncode == 1
+    assert "a job did not end within 1 s; leaving it" in log
+
+
+def test_a_second_signal_ends_it_at_once(start: Start, old_exports: Path) -> None:
+    daemon = hanging(start, patience=500)
+    assert daemon.stderr is not None
+    while "ending the current unit of work" not in daemon.stderr.readline():
+        assert daemon.poll() is None
+    daemon.send_signal(signal.SIGTERM)
+    daemon.communicate(timeout=60)
+    assert daemon.returncode == 1
+
+
+def test_a_dead_scheduler_ends_the_process(start: Start, old_exports: Path) -> None:
+    daemon = start(TROUBLED.replace("DIES", "True").replace("PATIENCE", "30"))
+    _, log = daemon.communicate(timeout=60)
+    assert daemon.returncode == 1
+    assert "the scheduler stopped by itself" in log
 
 
 def test_a_wrong_configuration_starts_nothing(start: Start, recent_fleet_folder: Path) -> None:
