@@ -42,13 +42,17 @@ def spread(
     if starts.size == 0:
         return np.full(onto.shape, np.nan), np.zeros(onto.shape)
     ends = np.minimum(ends, np.append(starts[1:], ends[-1]))
-    edges = np.stack([starts, ends], axis=1).ravel().astype(np.float64)
-    lengths = (ends - starts).astype(np.float64)
-    amount = np.cumsum(np.stack([np.zeros_like(rate), rate * lengths], axis=1).ravel())
-    cover = np.cumsum(np.stack([np.zeros_like(rate), lengths], axis=1).ravel())
-    bounds = np.append(onto, onto[-1] + step_s).astype(np.float64)
-    energy = np.diff(np.interp(bounds, edges, amount))
-    seconds = np.diff(np.interp(bounds, edges, cover))
+    energy, seconds = np.zeros(onto.size), np.zeros(onto.size)
+    # Interval by interval, so that a cell's sum does not depend on how long a span is looked at.
+    cell = (starts - onto[0]) // step_s
+    while starts.size:
+        bound = onto[0] + cell * step_s
+        overlap = np.minimum(ends, bound + step_s) - np.maximum(starts, bound)
+        here = (cell >= 0) & (cell < onto.size) & (overlap > 0)
+        energy += np.bincount(cell[here], rate[here] * overlap[here], onto.size)
+        seconds += np.bincount(cell[here], overlap[here], onto.size)
+        more = (ends > bound + step_s) & (cell < onto.size)
+        starts, ends, rate, cell = starts[more], ends[more], rate[more], cell[more] + 1
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = np.where(seconds > 0.0, energy / seconds, np.nan)
     return mean, seconds / step_s
