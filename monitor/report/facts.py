@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from monitor.report.digest import FindingCard, FindingChart, HomeownerDigest, Month, ServiceDigest
 from monitor.report.energies import compare
 from monitor.report.words import (
-    MONTHS,
     about_kwh,
     count,
     day_words,
@@ -162,8 +161,7 @@ def _week(digest: HomeownerDigest, begin: int, end: int) -> Week:
     daily = digest.daily
     made = [e for e in daily.measured[begin:end] if e == e]
     both = compare(daily, first=daily.days[begin], last=daily.days[end - 1])
-    month = MONTHS[digest.first.month - 1]
-    days = f"{daily.days[begin].day} to {daily.days[end - 1].day} {month}"
+    days = f"{daily.days[begin].day} to {daily.days[end - 1].day}"
     short = "" if len(made) == end - begin else f" ({count(len(made), 'day', 'days')})"
     told = f"{about_kwh(sum(made))} kWh{short}" if made else "no readings"
     part = "" if both.days == end - begin else f" ({count(both.days, 'day', 'days')})"

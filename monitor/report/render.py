@@ -11,8 +11,8 @@ from monitor.report.figures import finding_figure, month_figure, png
 from monitor.report.templating import render_html, render_text
 from monitor.report.words import LEVELS, count, day_words, kwh, month_words
 
-CARDS = 12  # findings told in full; the page stays below 80 kB
-LINES = 40  # findings told in a line each
+CARDS = 10  # findings told in full; the page stays below 80 kB
+LINES = 30  # findings told in a line each
 CLEARED = 6
 NAMED = 12  # quiet sites called by name
 

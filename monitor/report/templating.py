@@ -26,18 +26,11 @@ class Laid(str):
 
 def render_html(template: str, context: Mapping[str, Any]) -> str:
     """A page with its style written into every element, as mail programs need it."""
-    page = (
-        _environment(html=True)
-        .get_template(template)
-        .render(
-            context,
-            light_css=_css("page.css.jinja"),
-            dark_css=_css("dark.css.jinja"),
-            width=style.PICTURE_WIDTH,
-        )
-    )
-    inlined: str = _inliner().inline(re.sub(r"\n\s*\n+", "\n", page))
-    return inlined
+    page = _environment(html=True).get_template(template)
+    html = page.render(context, css=_css("page.css.jinja"), width=style.PICTURE_WIDTH)
+    inlined: str = _inliner().inline(re.sub(r"\n\s*\n+", "\n", html))
+    # Rules for the dark cannot stand in an element, so they are added after; no text from outside holds a bare tag.
+    return inlined.replace("</head>", f"<style>{_css('dark.css.jinja')}</style>\n</head>", 1)
 
 
 def render_text(template: str, context: Mapping[str, Any]) -> str:

@@ -56,8 +56,8 @@ def sure_words(confidence: float) -> str:
     percent = min(99, round(100 * confidence))
     for least, word in ((97, "practically certain"), (90, "quite sure"), (70, "likely")):
         if percent >= least:
-            return f"{word} ({percent} %)"
-    return f"a suspicion ({percent} %)"
+            return f"{word} ({percent}%)"
+    return f"a suspicion ({percent}%)"
 
 
 def day_words(day: date) -> str:
@@ -112,8 +112,8 @@ def money(amount: float, currency: str) -> str:
 
 
 def share(part: float) -> str:
-    """49 %"""
-    return f"{100 * part:.0f} %"
+    """49%"""
+    return f"{100 * part:.0f}%"
 
 
 def count(number: int, one: str, many: str) -> str:

@@ -1,0 +1,100 @@
+"""A homeowner's month: what is said, and what is held back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from monitor.detect.finding import Finding
+from monitor.report.digest import DailyEnergy, Month
+from monitor.report.energies import DayFigures, compare
+from monitor.report.homeowner import concerns, health, matters, month_total, year_and_quote
+
+AUGUST = (date(2026, 8, 1), date(2026, 8, 31))
+GOOD = Month(
+    measured=310.0, days_with_data=31, compared=310.0, expected=312.0, low=295.0, high=330.0, days_compared=31,
+    is_rough=False,
+)  # fmt: skip
+
+
+def test_only_whole_days_are_compared(make_daily: Callable[..., DailyEnergy]) -> None:
+    daily = replace(make_daily(date(2026, 8, 1), [8.0, 4.0, math.nan, 9.0]), whole=(True, False, True, True))
+    both = compare(daily)
+    assert (both.days, both.measured, both.expected) == (2, 17.0, 20.0)
+
+
+def test_range_lies_between_one_common_error_and_independent_ones(make_daily: Callable[..., DailyEnergy]) -> None:
+    both = compare(make_daily(date(2026, 8, 1), [10.0] * 4))
+    assert both.low == pytest.approx(40.0 - (0.5 * 4 + 0.5 * 2))
+    assert both.high == pytest.approx(40.0 + (0.5 * 4 + 0.5 * 2))
+
+
+def test_a_month_without_a_reading_has_no_total(make_daily: Callable[..., DailyEnergy]) -> None:
+    assert month_total(make_daily(date(2026, 8, 1), [math.nan] * 31), ["weather"] * 31) is None
+
+
+@pytest.mark.parametrize(("clear", "rough"), [(15, False), (16, True)])
+def test_mostly_clear_sky_is_rough(make_daily: Callable[..., DailyEnergy], clear: int, rough: bool) -> None:
+    sources = ["clear_sky"] * clear + ["neighbours"] * (31 - clear)
+    total = month_total(make_daily(date(2026, 8, 1), [10.0] * 31), sources)
+    assert total is not None
+    assert total.is_rough is rough
+
+
+@pytest.mark.parametrize(("missing", "told"), [(18, True), (19, False)])
+def test_a_year_is_told_with_few_days_missing(missing: int, told: bool) -> None:
+    last = date(2026, 8, 31)
+    day = DayFigures(measured=11.0, expected=None, low=None, high=None, source=None, whole=True)
+    figures = {last - timedelta(days=n): day for n in range(365 - missing)}
+    year = year_and_quote(figures, last, 4100.0)
+    assert (year is not None) is told
+    if year is not None:
+        assert (year.measured, year.days_missing) == (11.0 * (365 - missing), missing)
+    assert year_and_quote(figures, last, None) is None
+
+
+def test_nobody_is_worried_with_a_suspicion(make_finding: Callable[..., Finding]) -> None:
+    assert concerns([make_finding(level="watch")], *AUGUST) == []
+
+
+def test_what_was_over_before_the_month_or_began_after_it_is_not_told(make_finding: Callable[..., Finding]) -> None:
+    over = make_finding(since=date(2026, 7, 3), last_seen=date(2026, 7, 31), state="cleared", cleared=date(2026, 8, 2))
+    later = make_finding(since=date(2026, 9, 1))
+    assert concerns([over, later], *AUGUST) == []
+    assert concerns([replace(over, last_seen=AUGUST[0])], *AUGUST)
+
+
+def test_a_mended_fault_is_told_as_over(make_finding: Callable[..., Finding]) -> None:
+    mended = make_finding(state="cleared", cleared=date(2026, 8, 12), last_seen=date(2026, 8, 9))
+    (matter,) = matters([mended, replace(mended, id="f2")])
+    assert matter.is_over
+    assert matter.text == (
+        "From 3 to 9 August, part of your solar system was not delivering as it should. It works again."
+    )
+
+
+@pytest.mark.parametrize(
+    ("total", "said"),
+    [
+        (GOOD, "working as it should"),
+        (replace(GOOD, compared=287.0), "working as it should"),
+        (replace(GOOD, compared=286.0), "somewhat less"),
+        (replace(GOOD, compared=28.0, days_compared=9), "working as it should"),
+        (replace(GOOD, is_rough=True), "From what we can see"),
+        (replace(GOOD, is_rough=True, compared=200.0), "cannot be told"),
+        (replace(GOOD, compared=None, expected=None, low=None, high=None, days_compared=0), "cannot compare"),
+        (None, "no readings reached us"),
+    ],
+)
+def test_health_in_one_sentence(total: Month | None, said: str) -> None:
+    assert said in health(total, [])
+
+
+def test_missing_readings_say_nothing_against_the_roof(make_finding: Callable[..., Finding]) -> None:
+    missing = make_finding(cause="missing_data", level="visit", subject="site")
+    assert health(GOOD, [missing]) == health(GOOD, [])
+    assert "not working as it should" in health(GOOD, [make_finding()])
