@@ -12,9 +12,9 @@ from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict
 # Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
 _STANDSTILL_SHARE = 0.05
 _MIN_GAP_FULL_HOURS = 1.0
-# On a gloomy day a shaded roof may not wake its inverter: three such days in a row are waited for.
+# On a gloomy day a shaded roof may not wake its inverter: so many more days in a row are waited for.
 _PRODUCTIVE_FULL_HOURS = 0.35
-_GLOOMY_NIGHTS = 3
+_MORE_GLOOMY_NIGHTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,9 @@ class InverterOutage:
                 "made_kwh": round(night.energy_kwh(np.maximum(unit.power_w, 0.0)), 2),
                 "expected_from": unit.expected.source,
             },
-            nights_needed=max(snow.nights_needed, 1 if still.full_hours >= _PRODUCTIVE_FULL_HOURS else _GLOOMY_NIGHTS),
+            # Both doubts together are more doubtful than either.
+            nights_needed=snow.nights_needed
+            + (0 if still.full_hours >= _PRODUCTIVE_FULL_HOURS else _MORE_GLOOMY_NIGHTS),
         )
 
     def _stood_still(self, night: SiteNight, step: GapStep) -> bool:
