@@ -62,9 +62,9 @@ def png(figure: Figure) -> bytes:
     canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
-    image = Image.fromarray(np.ascontiguousarray(pixels)).quantize(24, method=Image.Quantize.FASTOCTREE)
+    image = Image.fromarray(np.ascontiguousarray(pixels)).quantize(32, method=Image.Quantize.FASTOCTREE)
     out = io.BytesIO()
-    image.save(out, "png", optimize=True)
+    image.save(out, "png")  # optimising saves a tenth of the bytes and costs a fifth of the time
     return out.getvalue()
 
 
@@ -88,7 +88,7 @@ def _energies(axes: Any, daily: DailyEnergy, *, measured: str, expected: str) ->
         )
         low, high = np.array(daily.low), np.array(daily.high)
         _columns(
-            axes, x, low, high, width=1.0, facecolor=style.UNCERTAINTY, alpha=0.45, label="likely range", zorder=3
+            axes, x, low, high, width=1.0, facecolor=style.UNCERTAINTY, label="likely range", zorder=1
         )  # fmt: skip
     gaps = x[~np.isfinite(made)]
     if gaps.size:
@@ -127,7 +127,11 @@ def _finish(figure: Figure, axes: Any, daily: DailyEnergy) -> None:
     axes.set_xticks(at, [_short(daily.days[i]) for i in at])
     axes.tick_params(labelsize=style.FONT_POINTS, colors=style.LIGHT["ink"], length=3, pad=2)
     axes.yaxis.set_major_locator(MaxNLocator(nbins=4, steps=[1, 2, 5, 10]))
-    axes.set_title("kWh a day", loc="left", fontsize=style.FONT_POINTS, color=style.LIGHT["soft"], pad=4)
+    # Not an axes title: placing one lays out all the other text a second time.
+    axes.annotate(
+        "kWh a day", (0, 1), xycoords="axes fraction", xytext=(0, 4), textcoords="offset points",
+        fontsize=style.FONT_POINTS, color=style.LIGHT["soft"], annotation_clip=False,
+    )  # fmt: skip
     handles, labels = axes.get_legend_handles_labels()
     if len(handles) <= _LEGEND_COLUMNS:
         left, bottom, width, height = axes.get_position().bounds

@@ -25,7 +25,8 @@ def compose(
     message = EmailMessage(policy=SMTP)
     message["Subject"] = one_line(page.subject, LONGEST_SUBJECT)
     message["From"] = author
-    message["To"] = [Address(addr_spec=recipient) for recipient in recipients]
+    if recipients:
+        message["To"] = [Address(addr_spec=recipient) for recipient in recipients]
     if reply_to is not None:
         message["Reply-To"] = Address(addr_spec=reply_to)
     message["Date"] = format_datetime(edition.written)

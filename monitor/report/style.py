@@ -10,7 +10,7 @@ from __future__ import annotations
 MEASURED = "#0072B2"
 EXPECTED = "#E69F00"
 EXPECTED_EDGE = "#5C3F00"  # orange alone is too pale on white
-UNCERTAINTY = "#CFCFCF"
+UNCERTAINTY = "#D4D4D4"
 LOSS = "#D55E00"
 QUIET_LOSS = "#6B6B6B"
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_hex
@@ -33,7 +34,7 @@ def test_vermillion_only_for_what_somebody_should_act_on(
     chart = make_card().chart
     assert chart is not None
     (loss,) = hatched(finding_figure(replace(chart, asks_for_action=acts)))
-    assert to_hex(loss.get_edgecolor()[0]).upper() == colour
+    assert to_hex(np.asarray(loss.get_edgecolor())[0]).upper() == colour
     assert len(loss.get_paths()) == 29  # one a day since the third of August
 
 
@@ -66,3 +67,13 @@ def test_a_picture_is_light_and_opaque(make_card: Callable[..., FindingCard]) ->
     assert "transparency" not in image.info
     assert len(data) <= 26_000
     assert png(finding_figure(chart)) == data
+
+
+def test_colours_come_out_as_they_were_meant(make_card: Callable[..., FindingCard]) -> None:
+    chart = make_card().chart
+    assert chart is not None
+    image = Image.open(io.BytesIO(png(finding_figure(chart)))).convert("RGB")
+    drawn = [tuple(int(c[i : i + 2], 16) for i in (1, 3, 5)) for c in (style.MEASURED, style.UNCERTAINTY)]
+    seen = {tuple(colour) for colour in np.asarray(image).reshape(-1, 3)}
+    for colour in drawn:
+        assert min(max(abs(int(a) - b) for a, b in zip(one, colour, strict=True)) for one in seen) <= 3

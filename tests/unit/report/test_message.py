@@ -239,4 +239,5 @@ def test_writing_again_replaces(tmp_path: Path, troubled: ServiceDigest) -> None
     once = [p.read_bytes() for p in write_digest(troubled, tmp_path, sender=SENDER, recipients=[])]
     again = [p.read_bytes() for p in write_digest(troubled, tmp_path, sender=SENDER, recipients=[])]
     assert once == again
+    assert message_from_bytes(once[0], policy=default)["To"] is None  # nobody is named, so the header is left out
     assert len(list(tmp_path.iterdir())) == 2
