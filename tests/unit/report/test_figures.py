@@ -43,7 +43,7 @@ def test_finding_picture_names_all_that_it_draws(make_card: Callable[..., Findin
     assert chart is not None
     figure = finding_figure(chart)
     assert set(labels(figure)) == {"measured", "expected", "likely range", "lost", "string s2, its sibling"}
-    assert [text.get_text() for text in figure.axes[0].texts] == ["since 3 Aug"]
+    assert [text.get_text() for text in figure.axes[0].texts] == ["since 3 Aug", "kWh a day"]
 
 
 def test_days_without_readings_are_marked_and_not_drawn_as_zero(make_daily: Callable[..., DailyEnergy]) -> None:

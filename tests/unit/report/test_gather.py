@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -124,6 +125,13 @@ def test_files_set_aside_since_the_last_digest(store: Store, make_fleet: Callabl
         "Elm: part.csv, 3 of its rows or cells set aside",
         "Elm: bad.csv was not taken: no header",
     )
+
+
+def test_a_home_left_out_for_its_settings_is_told(store: Store, make_fleet: Callable[..., Fleet]) -> None:
+    fault = "sites/oak.toml: site.latitude = 152.0: expected at most 90"
+    fleet = replace(make_fleet("elm"), faults=(fault,))
+    with store.read() as conn:
+        assert gather_service(conn, fleet, as_of=AS_OF, generated=NOW).set_aside == (fault,)
 
 
 @pytest.mark.parametrize(
