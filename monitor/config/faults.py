@@ -7,6 +7,8 @@ from typing import Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
+_SOURCE_KINDS = ("table", "registers", "modbus_tcp")
+
 _PLAIN = {
     "missing": "missing; expected this key",
     "date_from_datetime_parsing": "expected a date such as 2024-05-02",
@@ -36,6 +38,10 @@ def _lines(file: str, detail: dict[str, Any], model: type[BaseModel]) -> list[st
         return [f"{file}: {key}: unknown key{_nearest(str(loc[-1]), _fields_at(model, detail['loc'][:-1]))}"]
     if kind == "value_error" and not loc:
         return [f"{file}: {line}" for line in message.splitlines()]
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        given = detail["input"].get("kind") if isinstance(detail["input"], dict) else None
+        found_kind = "missing" if given is None else repr(given)
+        return [f"{file}: {key}.kind: {found_kind}; expected one of {', '.join(_SOURCE_KINDS)}"]
     if kind == "missing":
         return [f"{file}: {key}: {_PLAIN[kind]}"]
     expected = _PLAIN.get(kind, message[:1].lower() + message[1:])
@@ -49,11 +55,7 @@ def _lines(file: str, detail: dict[str, Any], model: type[BaseModel]) -> list[st
 
 def _without_tags(loc: tuple[str | int, ...]) -> tuple[str | int, ...]:
     """Leave out the kind of a source, which the library names between the source's number and the key."""
-    return tuple(
-        part
-        for i, part in enumerate(loc)
-        if not (part in ("table", "registers", "modbus_tcp") and i == 2 and loc[0] == "source")
-    )
+    return tuple(part for i, part in enumerate(loc) if not (part in _SOURCE_KINDS and i == 2 and loc[0] == "source"))
 
 
 def _dotted(loc: tuple[str | int, ...]) -> str:
