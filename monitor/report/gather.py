@@ -66,7 +66,7 @@ def gather_service(conn: Connection, fleet: Fleet, *, as_of: date, generated: da
         notes=cards([f for f in known if f.state == "open" and f.level == "note"]),
         quiet=tuple(site.site.name for site in fleet.sites if site.id not in told),
         without_data=tuple(silence_line(sites[site_id], last) for site_id, last in silent.items()),
-        set_aside=_set_aside(conn, sites, since=_start_of(since_last, fleet.zone)),
+        set_aside=(*fleet.faults, *_set_aside(conn, sites, since=_start_of(since_last, fleet.zone))),
         more_charts=len(charts) == CHARTS,
     )
 
