@@ -14,6 +14,7 @@ from monitor.detect.night import DayLoss, GapStep, Region, SiteNight, UnitNight
 from monitor.model.dayview import DayExpectation, DayView
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
+from monitor.model.measured import CounterStep
 from monitor.model.power import climatological_air_temperature
 
 # Snow may lie when the day's mean is below this; where nobody measures, when a cold day of the season would be.
@@ -23,6 +24,7 @@ _SILENT_SHARE = 0.25
 # A register that has counted more than this many hours of full power cannot be one that starts anew every day.
 _LIFE_LONG_HOURS = 12.0
 _MIN_GAP_S = 3 * 3600
+_BEFORE_LIGHT_H = 4
 _AWAKE_SHARE = 0.03
 # A neighbour that stood still so many days ago may have been snowed in.
 SNOW_MEMORY_DAYS = 7
@@ -120,8 +122,11 @@ def _gap_steps(view: DayView, expectation: DayExpectation, history: SiteHistory)
             continue
         if step.before_kwh < _LIFE_LONG_HOURS * view.span.rated_w(step.subject) / 1000.0:
             continue
-        first = datetime.fromtimestamp(step.start, view.site.zone).date()
-        losses = [*_earlier(history, step.subject, first, view.day), _today(view, expectation, step.subject, step.end)]
+        began = datetime.fromtimestamp(step.start, view.site.zone)
+        # What a first day gave before the gap, or lost to another gap, is not known here: only whole days count.
+        whole = began.date() if began.hour < _BEFORE_LIGHT_H else began.date() + timedelta(days=1)
+        losses = [*_earlier(history, step.subject, whole, view.day), _today(view, expectation, step)]
+        first = began.date()
         found.append(
             GapStep(
                 step.subject, first, view.day, step.energy_kwh,
@@ -140,8 +145,9 @@ def _earlier(history: SiteHistory, subject: str, first: date, today: date) -> li
     ]
 
 
-def _today(view: DayView, expectation: DayExpectation, subject: str, until: int) -> DayLoss:
-    hidden = (view.physics.starts < until) & np.isnan(view.power_w[subject])
-    unit = expectation.units[subject]
+def _today(view: DayView, expectation: DayExpectation, step: CounterStep) -> DayLoss:
+    inside = (view.physics.starts >= step.start) & (view.physics.starts < step.end)
+    hidden = inside & np.isnan(view.power_w[step.subject])
+    unit = expectation.units[step.subject]
     kwh, low, high = (float(np.sum(p[hidden])) * STEP_S / 3.6e6 for p in (unit.power_w, unit.low_w, unit.high_w))
     return DayLoss(view.day, kwh, low, high)
