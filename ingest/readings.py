@@ -62,6 +62,17 @@ class Reject:
 
 
 @dataclass(frozen=True, slots=True)
+class Dialect:
+    """How a file was found to be written; nothing of it is guessed where it would change a number."""
+
+    encoding: str  # utf-8, utf-16 or cp1252
+    delimiter: str
+    decimal: str  # "." or ","; "?" where commas stand and nothing tells what they are
+    header_line: int  # 1-based
+    columns: tuple[str, ...]  # every name of the header
+
+
+@dataclass(frozen=True, slots=True)
 class ReadResult:
     """All of one file: its readings, its rejects, and how many data rows it had."""
 
@@ -69,3 +80,4 @@ class ReadResult:
     rejects: tuple[Reject, ...]
     rows: int
     notes: tuple[str, ...] = field(default=())  # what a person should know but nothing was lost by
+    dialect: Dialect | None = None  # None: the file was refused before its header was found
