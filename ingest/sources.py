@@ -207,12 +207,15 @@ class RegisterSource(_Files):
 
 
 class BusSource(_Source):
-    """A device polled live over Modbus TCP."""
+    """A device polled live over Modbus TCP; its registers are read and never written."""
 
     kind: Literal["modbus_tcp"]
-    host: str
+    host: str = Field(min_length=1)
     port: int = Field(default=502, ge=1, le=65535)
     unit_id: int = Field(default=1, ge=0, le=255)
+    function: Literal["holding", "input"] = "holding"
+    timeout_s: float = Field(default=3.0, ge=0.1, le=30.0)  # how long one answer is waited for
+    retries: int = Field(default=2, ge=0, le=5)  # of each request
     map: tuple[RegisterPoint, ...] = ()
     model: Literal["sunspec"] | None = None
 
