@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
+
+from tests.cluster import MISSING, Cluster, find_programs
 
 FIRST_DAY, DAYS = date(2025, 6, 1), 6
 NOON_AFTER = int(datetime(2025, 6, 8, 12, tzinfo=UTC).timestamp())
@@ -111,3 +114,14 @@ def write_day() -> Callable[[date], str]:
 def noon_after() -> int:
     """An instant a good day after the last reading, UTC epoch seconds."""
     return NOON_AFTER
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL server of this session's own; tests that stop a server take another one."""
+    programs = find_programs()
+    if programs is None:
+        pytest.fail(MISSING) if os.environ.get("CI") else pytest.skip(MISSING)
+    server = Cluster(programs)
+    yield server
+    server.remove()

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import pwd
 import shutil
-import signal
-import subprocess
-import tempfile
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 from typing import Any
 
-import psycopg
 import pytest
 from sqlalchemy import create_engine, text
 
 from monitor.store import Store, schema
+from tests.cluster import Cluster
 
 ENGINES = ("sqlite", "postgresql")
 _numbers = count()
@@ -34,82 +28,6 @@ class Place:
 
     def open(self, **options: Any) -> Store:
         return Store.open(self.url, self.folder, **options)
-
-
-class Cluster:
-    """A PostgreSQL server in a folder of its own, reached by a socket in it."""
-
-    def __init__(self, programs: Path) -> None:
-        self.folder = Path(tempfile.mkdtemp(prefix="aftercare-"))
-        self._who = _ordinary_user()
-        if self._who:
-            os.chown(self.folder, self._who["user"], self._who["group"])
-        data = self.folder / "data"
-        setup = [programs / "initdb", "-D", data, "-U", "tester", "-A", "trust", "-E", "UTF8", "--locale=C", "-N"]
-        done = subprocess.run(setup, cwd=self.folder, capture_output=True, text=True, **self._who)
-        assert done.returncode == 0, done.stderr
-        options = [f"-cunix_socket_directories={self.folder}", "-clisten_addresses=", "-cfsync=off"]
-        self._log = (self.folder / "log").open("wb")
-        self._server = subprocess.Popen(
-            [programs / "postgres", "-D", data, *options], cwd=self.folder, stderr=self._log, **self._who
-        )
-        self._wait()
-
-    def url(self, database: str) -> str:
-        return f"postgresql+psycopg://tester@/{database}?host={self.folder}"
-
-    def run(self, statement: str) -> None:
-        with psycopg.connect(f"host={self.folder} user=tester dbname=postgres", autocommit=True) as conn:
-            conn.execute(statement.encode())
-
-    def stop(self) -> None:
-        self._server.send_signal(signal.SIGQUIT)  # at once: nothing in it is worth keeping
-        try:
-            self._server.wait(10)
-        except subprocess.TimeoutExpired:
-            self._server.kill()
-            self._server.wait()
-        self._log.close()
-        shutil.rmtree(self.folder, ignore_errors=True)
-
-    def _wait(self) -> None:
-        until = time.monotonic() + 30
-        while True:
-            try:
-                return self.run("SELECT 1")
-            except psycopg.OperationalError:
-                log = (self.folder / "log").read_text()
-                assert self._server.poll() is None, log
-                assert time.monotonic() < until, log
-                time.sleep(0.02)
-
-
-def _ordinary_user() -> dict[str, Any]:
-    """The server refuses to run as root."""
-    if os.geteuid() != 0:
-        return {}
-    known = {entry.pw_name: entry for entry in pwd.getpwall()}
-    user = known.get("postgres") or known["nobody"]
-    return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
-
-
-def _find_programs() -> Path | None:
-    """The newest installation that has both programs."""
-    versions = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: float(path.parent.name), reverse=True)
-    on_path = shutil.which("initdb")
-    folders = [*([Path(on_path).parent] if on_path else []), Path("/usr/local/bin"), *versions]
-    return next((f for f in folders if (f / "initdb").exists() and (f / "postgres").exists()), None)
-
-
-@pytest.fixture(scope="session")
-def cluster() -> Iterator[Cluster]:
-    programs = _find_programs()
-    if programs is None:
-        message = "no PostgreSQL server is installed (initdb and postgres): the store was not tested on it"
-        pytest.fail(message) if os.environ.get("CI") else pytest.skip(message)
-    server = Cluster(programs)
-    yield server
-    server.stop()
 
 
 @pytest.fixture(scope="session")
