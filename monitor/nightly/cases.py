@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 
@@ -37,6 +37,8 @@ class Case:
     findings: list[Finding] = field(default_factory=list)
     # Findings of re-assessed nights, waiting to be found again under their old id and date.
     taken_back: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    # Days whose readings had changed when the pass began, as `changed_days` tells them.
+    changed: Mapping[int, int] = field(default_factory=dict)
     span: SiteSpan | None = None
 
 
@@ -82,6 +84,7 @@ def _find_start(conn: Connection, case: Case, first: date | None, last: date) ->
     recorded = recorded_span(conn, case.site.id)
     if recorded is None:
         return
+    case.changed = changed_days(conn, case.site.id)
     earliest = _first_local_day(conn, case.site, recorded[0])
     until = assessed_until(conn, case.site.id)
     if first is not None:
@@ -89,7 +92,7 @@ def _find_start(conn: Connection, case: Case, first: date | None, last: date) ->
     elif until is None:
         case.first = earliest
     else:
-        changed = [_local_date(case.site, d) for d in changed_days(conn, case.site.id)]
+        changed = [_local_date(case.site, d) for d in case.changed]
         late = [day for day in changed if day <= until]
         case.first = max(min([until + timedelta(days=1), *late]), earliest)
         if late:

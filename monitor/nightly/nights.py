@@ -27,7 +27,7 @@ from monitor.store.assessed import set_assessed
 from monitor.store.baselines import Baseline, write_baseline
 from monitor.store.daily import DailyRow, write_daily
 from monitor.store.findings import Loss, add_events, finding_event, save_findings, write_losses
-from monitor.store.readings import changed_days, forget_changed_days, load_tables
+from monitor.store.readings import forget_changed_days, load_tables
 
 T = TypeVar("T")
 
@@ -291,7 +291,7 @@ def _close_up(store: Store, cases: Sequence[Case], last: date, tally: _Tally) ->
                 add_events(conn, [finding_event(closed, last, "disproved")])
                 tally.cleared[closed.id] = closed
             _, last_day = utc_days(case.site, last, last)
-            seen = {d for d in changed_days(conn, case.site.id) if d < last_day}
+            seen = {d: mark for d, mark in case.changed.items() if d < last_day}
             forget_changed_days(conn, case.site.id, seen)
 
 

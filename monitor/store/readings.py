@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, select, tuple_
+from sqlalchemy import Connection, case, delete, func, select, tuple_
 
 from ingest.errors import StoreUnavailable
 from ingest.readings import Channel, Table
@@ -121,18 +121,20 @@ def recorded_span(conn: Connection, site: str) -> tuple[int, int] | None:
     return None if first is None else (first, last)
 
 
-def changed_days(conn: Connection, site: str) -> set[int]:
-    """UTC days whose readings changed since they were forgotten here."""
-    query = select(schema.changed_day.c.day).where(schema.changed_day.c.site == site)
-    return set(conn.execute(query).scalars())
+def changed_days(conn: Connection, site: str) -> dict[int, int]:
+    """UTC days whose readings changed since they were forgotten here, each with a mark that every change moves on."""
+    c = schema.changed_day.c
+    return dict(iter(conn.execute(select(c.day, c.changed_at).where(c.site == site))))
 
 
-def forget_changed_days(conn: Connection, site: str, days: Iterable[int]) -> None:
-    """Take days off the list, in the transaction that keeps what was made of them."""
-    for part in portions(days):
-        conn.execute(
-            delete(schema.changed_day).where(schema.changed_day.c.site == site, schema.changed_day.c.day.in_(part))
-        )
+def forget_changed_days(conn: Connection, site: str, days: Mapping[int, int]) -> None:
+    """Take days off the list, in the transaction that keeps what was made of them.
+
+    A day whose mark is another one by now changed again after it was looked at, and stays.
+    """
+    c = schema.changed_day.c
+    for part in portions(days.items()):
+        conn.execute(delete(schema.changed_day).where(c.site == site, tuple_(c.day, c.changed_at).in_(part)))
 
 
 def _source_ids(conn: Connection, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], int]:
@@ -204,4 +206,11 @@ def _list_new_channels(conn: Connection, channels: set[tuple[int, Channel]]) -> 
 
 def _note_changes(conn: Connection, sites: dict[int, str], changed: set[BlockKey], now: int) -> None:
     days = sorted({(sites[source_id], number) for source_id, number in changed})
-    upsert(conn, schema.changed_day, [{"site": site, "day": number, "changed_at": now} for site, number in days])
+    # Two changes may fall into one second, and a pass dates all of its changes from its beginning.
+    moves_on = case((schema.changed_day.c.changed_at < now, now), else_=schema.changed_day.c.changed_at + 1)
+    upsert(
+        conn,
+        schema.changed_day,
+        [{"site": site, "day": number, "changed_at": now} for site, number in days],
+        changed_at=moves_on,
+    )

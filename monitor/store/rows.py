@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any, TypeVar
 
 import numpy as np
-from sqlalchemy import Connection, CursorResult, Table
+from sqlalchemy import ColumnElement, Connection, CursorResult, Table
 from sqlalchemy.dialects.postgresql import insert as insert_postgresql
 from sqlalchemy.dialects.sqlite import insert as insert_sqlite
 
@@ -29,12 +29,15 @@ def records(kind: type[Record], result: CursorResult[Any]) -> list[Record]:
     return [kind(**row) for row in result.mappings()]
 
 
-def upsert(conn: Connection, table: Table, rows: Sequence[Row]) -> None:
-    """Insert rows; where the primary key is there already, replace the rest of the row."""
+def upsert(conn: Connection, table: Table, rows: Sequence[Row], **instead: ColumnElement[Any]) -> None:
+    """Insert rows; where the primary key is there already, replace the rest of the row.
+
+    `instead` says for a column what else it becomes there.
+    """
     if not rows:
         return
     insert = _insert(conn)(table)
-    rest = {c.name: insert.excluded[c.name] for c in table.columns if not c.primary_key}
+    rest = {c.name: insert.excluded[c.name] for c in table.columns if not c.primary_key} | instead
     conn.execute(insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=rest), rows)
 
 

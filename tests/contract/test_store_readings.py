@@ -70,12 +70,12 @@ def test_the_same_readings_again_change_nothing(store: Store, again: int) -> Non
     values = [300.5, 301.5, 302.5, 303.5]
     merge(store, table(DAY - 600, {VOLT: values}))
     with store.write() as conn:
-        forget_changed_days(conn, "larkrise", {DAY_0, DAY_0 + 1})
+        forget_changed_days(conn, "larkrise", changed_days(conn, "larkrise"))
         before = conn.execute(select(schema.block)).all()
     assert merge(store, table(DAY - 600, {VOLT: values[:again]})) == MergeCount(0, again, 0, frozenset())
     with store.read() as conn:
         assert conn.execute(select(schema.block)).all() == before
-        assert changed_days(conn, "larkrise") == set()
+        assert changed_days(conn, "larkrise") == {}
 
 
 def test_a_new_value_wins_and_a_gap_never_does(store: Store) -> None:
@@ -161,13 +161,34 @@ def test_days_wait_to_be_assessed_until_they_are_forgotten(store: Store) -> None
     merge(store, table(DAY - 300, {VOLT: [1.0, 2.0]}))
     merge(store, table(5 * DAY, {VOLT: [1.0]}), site="elsewhere")
     with store.write() as conn:
-        assert changed_days(conn, "larkrise") == {DAY_0, DAY_0 + 1}
-        forget_changed_days(conn, "larkrise", {DAY_0})
-        assert changed_days(conn, "larkrise") == {DAY_0 + 1}
-        assert changed_days(conn, "elsewhere") == {DAY_0 + 5}
+        waiting = changed_days(conn, "larkrise")
+        assert waiting.keys() == {DAY_0, DAY_0 + 1}
+        forget_changed_days(conn, "larkrise", {DAY_0: waiting[DAY_0]})
+        assert changed_days(conn, "larkrise").keys() == {DAY_0 + 1}
+        assert changed_days(conn, "elsewhere").keys() == {DAY_0 + 5}
     merge(store, table(0, {VOLT: [7.0]}))
     with store.read() as conn:
-        assert changed_days(conn, "larkrise") == {DAY_0, DAY_0 + 1}
+        assert changed_days(conn, "larkrise").keys() == {DAY_0, DAY_0 + 1}
+
+
+@pytest.mark.parametrize("later_s", [0, 1, 900, -900])
+def test_a_day_that_changed_after_it_was_looked_at_is_not_forgotten(store: Store, later_s: int) -> None:
+    now = 1_750_000_000
+
+    def change(value: float, at: int) -> dict[int, int]:
+        with store.write() as conn:
+            given = [table(DAY - 300, {VOLT: [1.0, value]})]
+            merge_tables(conn, site="larkrise", source="log", tables=given, now=at)
+            return changed_days(conn, "larkrise")
+
+    seen = change(2.0, now)
+    again = change(3.0, now + later_s)  # the second of the two days
+    assert again[DAY_0] == seen[DAY_0] == now
+    with store.write() as conn:
+        forget_changed_days(conn, "larkrise", seen)
+        assert changed_days(conn, "larkrise") == {DAY_0 + 1: again[DAY_0 + 1]}
+        forget_changed_days(conn, "larkrise", again)
+        assert changed_days(conn, "larkrise") == {}
 
 
 @pytest.mark.parametrize("damaged", [b"", b"\x07what", b"\x01what"])
