@@ -35,6 +35,7 @@ _REFUSALS = {
     11: "the gateway got no answer from it",
 }
 _PASSING = frozenset({4, 5, 6, 10, 11})  # the same request may do a moment later
+_LONGEST_PAUSE_S = 5.0
 _HEADER = 7  # bytes before the function code: transaction, protocol, length, unit
 
 # What goes wrong is told by our own sentences; the library's lines would hold readings.
@@ -112,7 +113,7 @@ class Line:
         for one in range(tries):
             try:
                 if one:
-                    time.sleep(self._timeout_s / 4 * 2 ** (one - 1))
+                    time.sleep(min(self._timeout_s / 4 * 2 ** (one - 1), _LONGEST_PAUSE_S))
                 return self._ask(unit, address, count)
             except Refused as error:
                 if error.code not in _PASSING or one + 1 == tries:
@@ -200,6 +201,10 @@ def _what_came(seen: bytes, sent: bytes, count: int, timeout_s: float) -> str:
     length = int.from_bytes(seen[4:6], "big") + 6
     if len(seen) < length:
         return f"found an answer that breaks off after {len(seen)} of {length} bytes"
-    if seen[_HEADER] == sent[_HEADER]:
-        return f"found {max(length - _HEADER - 2, 0)} bytes of words; expected {2 * count}"
-    return f"found an answer that does not read, to function {seen[_HEADER] & 0x7F}; expected {sent[_HEADER]}"
+    code, told, held = seen[_HEADER], seen[_HEADER + 1 : length][:1], max(length - _HEADER - 2, 0)
+    if code == sent[_HEADER]:
+        count_told = f"{told[0]} bytes" if told else "no byte"
+        return f"found an answer that tells of {count_told} and holds {held}; expected {2 * count}"
+    if code == sent[_HEADER] | 0x80:
+        return "found a refusal without a reason"
+    return f"found an answer to function {code & 0x7F}; expected {sent[_HEADER]}"
