@@ -35,6 +35,7 @@ class FileRecord:
     rejects: int = 0
     state: FileState = "taken"
     reason: str = ""
+    read_again_at: int | None = None  # from then on a part of it that lay in the future is taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,7 @@ def record_files(conn: Connection, entries: Sequence[tuple[FileRecord, Sequence[
         row = to_row(record)
         _forget_rejects(conn, row)
         ledger_id = _enter(conn, row)
-        rows = [_reject_row(reject, ledger_id) for reject in rejects]
+        rows = [_reject_row(reject, record.path, ledger_id) for reject in rejects]
         if rows:
             conn.execute(schema.reject.insert(), rows)
 
@@ -105,14 +106,17 @@ def list_rejects(conn: Connection, *, site: str | None = None, limit: int | None
     """What is set aside now, last file first, in the order of its lines."""
     c, e = schema.reject.c, schema.ledger.c
     query = (
-        select(e.site, e.source, e.path, c.line, c.field, c.text, c.reason)
+        select(e.site, e.source, e.path, c.member, c.line, c.field, c.text, c.reason)
         .join_from(schema.reject, schema.ledger)
         .order_by(e.taken_at.desc(), e.id.desc(), c.id)
         .limit(limit)
     )
     if site is not None:
         query = query.where(e.site == site)
-    return [KeptReject(at, source, Reject(*parts)) for at, source, *parts in conn.execute(query)]
+    return [
+        KeptReject(at, source, Reject(path if member is None else f"{path}/{member}", *parts))
+        for at, source, path, member, *parts in conn.execute(query)
+    ]
 
 
 def count_files(conn: Connection, *, site: str | None = None) -> list[SourceCount]:
@@ -146,10 +150,12 @@ def _record(row: RowMapping) -> FileRecord:
     return FileRecord(**{name: value for name, value in row.items() if name != "id"})
 
 
-def _reject_row(reject: Reject, ledger_id: int) -> dict[str, Any]:
+def _reject_row(reject: Reject, path: str, ledger_id: int) -> dict[str, Any]:
+    """The ledger has the path, so that only a file of an archive is named here."""
     row = to_row(reject)
-    del row["file"]  # the ledger has it
-    return {"ledger_id": ledger_id, **row}
+    file = row.pop("file")
+    inside = file.removeprefix(f"{path}/") if file.startswith(f"{path}/") else None
+    return {"ledger_id": ledger_id, "member": inside, **row}
 
 
 def _forget_rejects(conn: Connection, row: Row) -> None:

@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 # Every revision that this program knows, oldest first; the last one is what it works with.
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 
 metadata = MetaData(
     naming_convention={
@@ -96,9 +96,24 @@ ledger = Table(
     Column("rejects", Integer, nullable=False, comment="pieces of input set aside"),
     Column("state", String(16), nullable=False, comment="taken or refused"),
     Column("reason", Text, nullable=False, comment="why the file was refused, else empty"),
+    Column(
+        "read_again_at", BigInteger, comment="instant from which a part that lay in the future is taken; null: none"
+    ),
     UniqueConstraint("site", "source", "sha256", "config_hash"),
     Index(None, "site", "source", "path"),
     comment="every file content that was read, once for each settings it was read with",
+)
+
+sighting = Table(
+    "sighting",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("source", String(64), primary_key=True),
+    Column("path", Text, primary_key=True, comment="relative to the fleet folder"),
+    Column("sha256", String(64), nullable=False, comment="hash of the content found there"),
+    Column("config_hash", String(64), nullable=False, comment="hash of the settings it was read with"),
+    Column("stamp", String(128), comment="size, times and inode of the file then; null: it may change unnoticed"),
+    comment="what lay where at the last look, so that an unchanged file need not be opened",
 )
 
 reject = Table(
@@ -106,6 +121,7 @@ reject = Table(
     metadata,
     Column("id", Integer, primary_key=True),
     Column("ledger_id", ForeignKey("ledger.id", ondelete="CASCADE"), nullable=False, index=True),
+    Column("member", Text, comment="file of an archive; null: the file itself"),
     Column("line", Integer, comment="1-based line of the file; null: the whole file"),
     Column("field", Text, nullable=False, comment="column of the file, or empty"),
     Column("text", Text, nullable=False, comment="what was found, shortened"),

@@ -91,3 +91,10 @@ def test_text_that_no_database_holds_is_kept_readable(store: Store) -> None:
             record_file(conn, record("caf\udce9.csv", text, 1), [reject("caf\udce9.csv", 3, text)])
         (kept,) = list_rejects(conn)
     assert kept.reject == reject("caf?.csv", 3, "0\ufffd")
+
+
+def test_a_reject_of_an_archive_names_the_file_inside(store: Store) -> None:
+    inside, whole = reject("a.zip/day/1.csv", 4), reject("a.zip", None)
+    with store.write() as conn:
+        record_file(conn, record("a.zip", "h1", 1, rejects=2), [inside, whole])
+        assert [kept.reject for kept in list_rejects(conn)] == [inside, whole]
