@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 # Every revision that this program knows, oldest first; the last one is what it works with.
-REVISIONS = ("0001", "0002")
+REVISIONS = ("0001", "0002", "0003")
 
 metadata = MetaData(
     naming_convention={
@@ -234,6 +234,18 @@ job_plan = Table(
     Column("job", String(32), primary_key=True),
     Column("next_at", BigInteger, nullable=False),
     comment="when each job runs next",
+)
+
+poll_state = Table(
+    "poll_state",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("source", String(64), primary_key=True),
+    Column("last_try_at", BigInteger, nullable=False, comment="instant of the last poll"),
+    Column("last_ok_at", BigInteger, comment="instant of the last poll that gave readings; null: none yet"),
+    Column("failures", Integer, nullable=False, comment="polls without any reading since then"),
+    Column("trouble", Text, nullable=False, comment="what was wrong at the last poll, else empty"),
+    comment="how the polling of each device stands",
 )
 
 heartbeat = Table(
