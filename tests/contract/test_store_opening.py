@@ -15,8 +15,11 @@ from alembic.migration import MigrationContext
 from sqlalchemy import exc, text
 
 from ingest.errors import StoreUnavailable
+from monitor.lock import AlreadyRunning
 from monitor.store import Store, migrations, schema
+from monitor.store.claim import is_claimed
 from monitor.store.upgrade import stored_revision
+from tests.cluster import Cluster
 
 
 def test_the_migrations_make_the_tables_that_the_program_works_with(empty_place: Any) -> None:
@@ -107,9 +110,68 @@ def test_a_writer_that_waited_too_long_is_told(store: Store, place: Any) -> None
     hasty.close()
 
 
+def test_an_sqlite_url_may_say_how_long_a_writer_is_waited_for(tmp_path: Path) -> None:
+    hasty = Store.open("sqlite:///store.db?timeout=0.05", tmp_path)
+    patient = Store.open("sqlite:///store.db", tmp_path)
+    with patient.write(), pytest.raises(StoreUnavailable, match="database is locked"), hasty.write():
+        pass
+    hasty.close()
+    patient.close()
+
+
+def test_a_commit_is_on_the_disk_when_it_is_told(tmp_path: Path) -> None:
+    store = Store.open("sqlite:///store.db", tmp_path)
+    with store.write() as conn:
+        assert conn.execute(text("PRAGMA synchronous")).scalar_one() == 2  # full
+        assert conn.execute(text("PRAGMA journal_mode")).scalar_one() == "wal"
+    store.close()
+
+
+def test_a_store_has_one_daemon_until_it_is_closed(cluster: Cluster, ready_postgresql: str, tmp_path: Path) -> None:
+    first, second = (Store.open(ready_postgresql, tmp_path) for _ in range(2))
+    first.claim()
+    first.claim()  # one's own is no other's
+    with second.read() as conn:
+        assert is_claimed(conn)
+    with pytest.raises(AlreadyRunning, match=r"a daemon \(connected from the database's own machine\) is already"):
+        second.claim()
+    first.close()
+    second.claim()
+    holder = cluster.run("SELECT pid FROM pg_locks WHERE locktype = 'advisory' AND granted")
+    cluster.run(f"SELECT pg_terminate_backend({holder[0][0]})")
+    second.claim()  # takes anew what was lost with the connection
+    third = Store.open(ready_postgresql, tmp_path)
+    with pytest.raises(AlreadyRunning):
+        third.claim()
+    second.close()
+    with third.read() as conn:
+        assert not is_claimed(conn)
+    third.close()
+
+
+def test_the_lock_file_alone_keeps_daemons_from_an_sqlite_store(tmp_path: Path) -> None:
+    first, second = (Store.open("sqlite:///store.db", tmp_path) for _ in range(2))
+    first.claim()
+    second.claim()
+    with second.read() as conn:
+        assert is_claimed(conn) is None
+    first.close()
+    second.close()
+
+
+@pytest.mark.parametrize(("more", "idle_s"), [("", "60"), ("&keepalives_idle=7", "7")])
+def test_a_server_that_vanished_is_noticed(ready_postgresql: str, tmp_path: Path, more: str, idle_s: str) -> None:
+    store = Store.open(ready_postgresql + more, tmp_path)
+    with store.read() as conn:
+        told = conn.connection.driver_connection.info.get_parameters()  # type: ignore[union-attr]
+    assert (told["keepalives_idle"], told["keepalives_count"]) == (idle_s, "4")
+    store.close()
+
+
 @pytest.mark.parametrize(
     ("url", "told"),
     [
+        ("sqlite:///store.db?timeout=soon", "the store's url says timeout = 'soon': expected a number of seconds"),
         ("no url", "url does not read: expected sqlite:///FILE or postgresql"),
         ("sqlite://", "url is 'sqlite://': expected sqlite:///FILE"),
         ("sqlite:///:memory:", "expected sqlite:///FILE"),
