@@ -24,7 +24,8 @@ class Physics:
     """Tables of a site over a span: K sky states (`INDEX_NODES`) by T grid intervals.
 
     `power_w` holds the modelled power of `string:ID` (DC) and `inverter:ID` (AC) with nameplate gains;
-    `plane_w_m2` the total irradiance in each plane.
+    `plane_w_m2` the total irradiance in each plane; `beam_share` which share of a subject's power comes straight from
+    the sun and from close around it, 0 to 1 (0 in the dark).
     """
 
     starts: Seconds
@@ -32,6 +33,7 @@ class Physics:
     clear: Sky
     power_w: dict[str, Values]
     plane_w_m2: dict[str, Values]
+    beam_share: dict[str, Values]
 
     def clear_w(self, subject: str) -> Values:
         """Power under a cloudless sky, shape (T,)."""
@@ -45,6 +47,7 @@ class Physics:
             Sky(self.clear.ghi[span], self.clear.dni[span], self.clear.dhi[span]),
             {subject: table[:, span] for subject, table in self.power_w.items()},
             {plane: table[:, span] for plane, table in self.plane_w_m2.items()},
+            {subject: table[:, span] for subject, table in self.beam_share.items()},
         )
 
 
@@ -70,7 +73,9 @@ def site_physics(site: Site, starts: Seconds, air_c: Values | None = None) -> Ph
     air = _air(site, starts, air_c)
     planes = {p.id: _on(p, sky, sun) for p in site.plane}
     power = powers(site, planes, air)
-    return Physics(starts, sun, clear, power, {pid: p.total for pid, p in planes.items()})
+    return Physics(
+        starts, sun, clear, power, {pid: p.total for pid, p in planes.items()}, beam_shares(site, planes, power)
+    )
 
 
 def power_from_components(site: Site, physics: Physics, sky: Sky, air_c: Values | None = None) -> dict[str, Values]:
@@ -95,6 +100,24 @@ def powers(site: Site, planes: dict[str, OnPlane], air_c: Values) -> dict[str, V
         fed = [out[f"string:{s.id}"] for s in site.strings_of(unit.id)]
         if fed:
             out[f"inverter:{unit.id}"] = ac_power(np.sum(fed, axis=0), rated_ac_w=unit.rated_ac_w)
+    return out
+
+
+def beam_shares(site: Site, planes: dict[str, OnPlane], power_w: dict[str, Values]) -> dict[str, Values]:
+    """Share of each subject's power that comes straight from the sun; an inverter's by the power of its strings."""
+    by_plane = {}
+    for name in {s.plane for s in site.string}:
+        lit = planes[name].effective
+        by_plane[name] = np.divide(planes[name].beam_effective, lit, out=np.zeros_like(lit), where=lit > 0.0)
+    out = {f"string:{s.id}": by_plane[s.plane] for s in site.string}
+    for unit in site.inverter:
+        strings = site.strings_of(unit.id)
+        if len({s.plane for s in strings}) == 1:
+            out[f"inverter:{unit.id}"] = by_plane[strings[0].plane]
+        elif strings:
+            total = np.sum([power_w[f"string:{s.id}"] for s in strings], axis=0)
+            beam = np.sum([power_w[f"string:{s.id}"] * by_plane[s.plane] for s in strings], axis=0)
+            out[f"inverter:{unit.id}"] = np.divide(beam, total, out=np.zeros_like(total), where=total > 0.0)
     return out
 
 

@@ -17,10 +17,15 @@ ALBEDO = 0.2
 
 @dataclass(frozen=True, slots=True)
 class OnPlane:
-    """Irradiance in the plane [W/m2]: all of it, and the part that reaches the cells. One shape."""
+    """Irradiance in the plane [W/m2]: all of it, and the part that reaches the cells. One shape.
+
+    `beam_effective` is the part of `effective` that comes straight from the sun and from close around it, and that an
+    obstruction before the sun takes away.
+    """
 
     total: Values
     effective: Values
+    beam_effective: Values
 
 
 def on_plane(sky: Sky, sun: Sun, *, tilt_deg: float, azimuth_deg: float) -> OnPlane:
@@ -61,7 +66,9 @@ def on_plane(sky: Sky, sun: Sun, *, tilt_deg: float, azimuth_deg: float) -> OnPl
     through_beam = np.nan_to_num(iam.physical(angle))
     through = iam.schlick_diffuse(tilt_deg)
     through_sky, through_ground = float(through["sky"]), float(np.nan_to_num(through["ground"]))
+    beam_effective = directed * through_beam
     return OnPlane(
         total=directed + broad + ground,
-        effective=directed * through_beam + broad * through_sky + ground * through_ground,
+        effective=beam_effective + broad * through_sky + ground * through_ground,
+        beam_effective=beam_effective,
     )
