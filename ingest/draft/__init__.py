@@ -1,0 +1,1 @@
+"""Drafts of a source for a file that nobody has described yet: evidence first, proposals from it, nothing guessed."""
