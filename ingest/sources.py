@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import codecs
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from ingest.quantities import QUANTITIES, UNITS, Reads, units_for
 from ingest.readings import SUBJECT_FORMS, SUBJECT_PATTERN
+from ingest.timeline import zone_of
 
+EPOCHS = {"epoch_s": 1, "epoch_ms": 1000}  # formats that count from 1970-01-01 UTC: how many to a second
 Marks = Literal["start", "end", "instant"]
+NO_STRING = "-"  # in a list of inputs: not one of the site's strings
 Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$")]
 
 
@@ -34,14 +39,34 @@ def check_pattern(pattern: str) -> str:
 
 def check_format(form: str | None) -> str | None:
     """Return a time format that tells the minute: what it writes, it must read back."""
-    moment = datetime(2026, 11, 23, 17, 45, tzinfo=UTC)
-    try:
-        back = datetime.strptime(moment.strftime(form), form) if form is not None else moment
-    except ValueError:
-        back = None
-    if back is None or back.replace(tzinfo=UTC) != moment:
-        raise ValueError("expected a strptime format with year, month, day, hour and minute, such as %d/%m/%Y %H:%M")
+    if form is not None and form not in EPOCHS and not _reads_back(form, datetime(2026, 11, 23, 17, 45)):
+        raise ValueError(
+            "expected a strptime format with year, month, day, hour and minute, such as %d/%m/%Y %H:%M, "
+            "or epoch_s or epoch_ms"
+        )
     return form
+
+
+def check_day_format(form: str | None) -> str | None:
+    """Return a time format that tells at least the day."""
+    if form is not None and form not in EPOCHS and not _reads_back(form, datetime(2026, 11, 23)):
+        raise ValueError("expected a strptime format with year, month and day, such as %d/%m/%Y %H:%M")
+    return form
+
+
+def check_clock_format(form: str) -> str:
+    """Return a format of clock times in a header."""
+    if not _reads_back(form, datetime(1900, 1, 1, 17, 45)):
+        raise ValueError("expected a strptime format with hour and minute and no date, such as %H:%M")
+    return form
+
+
+def _reads_back(form: str, moment: datetime) -> bool:
+    try:
+        back = datetime.strptime(moment.replace(tzinfo=UTC).strftime(form), form)
+    except ValueError:
+        return False
+    return back.replace(tzinfo=None) == moment
 
 
 def check_zone(name: str) -> str:
@@ -51,6 +76,28 @@ def check_zone(name: str) -> str:
     except (KeyError, ValueError, OSError):
         raise ValueError("expected an IANA time zone such as Europe/London, or UTC") from None
     return name
+
+
+def check_clock(name: str) -> str:
+    """Return the name of a zone in which an export writes its times: a place's, or an offset that never changes."""
+    try:
+        zone_of(name)
+    except (KeyError, ValueError, OSError):
+        raise ValueError(
+            "expected an IANA time zone such as Europe/London, UTC, or an offset for all the year such as +01:00"
+        ) from None
+    return name
+
+
+def check_encoding(name: str | None) -> str | None:
+    """Return the name of a way of writing texts that this system knows."""
+    try:
+        known = name is None or "a;1\n".encode(name).decode(name) == "a;1\n"
+    except (LookupError, ValueError):
+        known = False
+    if not known:
+        raise ValueError("expected an encoding such as utf-8, utf-16, cp1252 or iso-8859-15")
+    return codecs.lookup(name).name if name is not None else None
 
 
 def check_quantity(name: str) -> str:
@@ -79,11 +126,72 @@ class TimeSpec(Strict):
 
     column: str = Field(min_length=1)
     zone: str
-    format: str | None = None  # strptime; None: ISO 8601
+    format: str | None = None  # strptime, epoch_s or epoch_ms; None: ISO 8601
     marks: Marks = "start"
 
-    _zone = field_validator("zone")(check_zone)
+    _zone = field_validator("zone")(check_clock)
     _format = field_validator("format")(check_format)
+
+    @property
+    def clock(self) -> str | None:
+        """The column with the clock time, where that is another than the date's."""
+        return None
+
+    @model_validator(mode="after")
+    def _epochs_are_utc(self) -> TimeSpec:
+        if self.format in EPOCHS and self.zone != "UTC":
+            raise ValueError(f"format {self.format!r} counts in UTC: expected zone = 'UTC'; found {self.zone!r}")
+        return self
+
+
+class TableTime(TimeSpec):
+    """How a row's time stamp reads in a table: in one column, or the date in one and the clock time in another."""
+
+    clock_column: str | None = Field(default=None, min_length=1)
+
+    _format = field_validator("format")(check_day_format)
+
+    @property
+    def clock(self) -> str | None:
+        """The column with the clock time, where that is another than the date's."""
+        return self.clock_column
+
+    @model_validator(mode="after")
+    def _two_columns(self) -> TableTime:
+        if self.clock_column == self.column:
+            raise ValueError(f"clock_column: expected another column than {self.column!r}, which holds the date")
+        if self.clock_column is not None and self.format in EPOCHS:
+            raise ValueError(f"format {self.format!r} tells the clock time too: expected no clock_column")
+        return self
+
+
+class TextSpec(Strict):
+    """How a file's text is written. What is declared here is not found out from the file."""
+
+    encoding: str | None = None
+    delimiter: str | None = Field(default=None, min_length=1, max_length=1)
+    decimal: Literal[".", ","] | None = None
+    thousands: Literal[".", ",", " ", "'"] | None = None
+    missing: tuple[str, ...] = ()  # beside the empty cell, -, n/a, NaN and the like
+
+    model_config = ConfigDict(extra="forbid", frozen=True)  # a blank may be a mark here
+
+    _encoding = field_validator("encoding")(check_encoding)
+
+    @field_validator("delimiter")
+    @classmethod
+    def _divides(cls, delimiter: str | None) -> str | None:
+        if delimiter is not None and (not delimiter.isascii() or delimiter.isalnum() or delimiter in "\r\n\"'.:+-_"):
+            raise ValueError("expected one character that stands in no number and no time, such as ; or , or a tab")
+        return delimiter
+
+    @model_validator(mode="after")
+    def _marks_differ(self) -> TextSpec:
+        if self.thousands is not None and self.decimal is None:
+            raise ValueError("thousands needs decimal = '.' or ',' beside it, so that a number reads in one way only")
+        if self.thousands is not None and self.thousands == self.decimal:
+            raise ValueError(f"thousands and decimal are both {self.decimal!r}; expected two different marks")
+        return self
 
 
 class Measure(Strict):
@@ -132,12 +240,23 @@ class LongSpec(Measure):
         return pattern
 
 
+class AcrossSpec(Measure):
+    """A table with one row a day and a column an interval: every header that reads as a clock time is a reading."""
+
+    of: str
+    header: str = "%H:%M"
+
+    _of = field_validator("of")(check_subject)
+    _header = field_validator("header")(check_clock_format)
+
+
 class RegisterColumns(Strict):
-    """Names of the columns of a register dump."""
+    """Names of the columns of a register dump, and how far apart the rows of one poll may be stamped."""
 
     unit_id: str
     address: str
     word: str
+    tolerance_s: int = Field(default=5, ge=0, le=3600)
 
 
 class ScaleRegister(Strict):
@@ -159,6 +278,36 @@ class RegisterPoint(Measure):
     _of = field_validator("of")(check_subject)
 
 
+class Subjects(Strict):
+    """Whom the models of a SunSpec device speak of."""
+
+    inverter: str | None = Field(default=None, pattern=r"^inverter:.")
+    inputs: tuple[str, ...] = ()  # the strings on the device's inputs, in the device's order
+    meter: str | None = Field(default=None, pattern=r"^meter:.")
+    generation: Literal["export", "import"] | None = None  # the register of a generation meter that counts what is made
+    positive_power: Literal["export", "import"] | None = None  # the flow for which the meter's power is positive
+
+    @property
+    def named(self) -> tuple[str, ...]:
+        """Every subject, each once."""
+        named = (self.inverter, *self.inputs, self.meter)
+        return tuple(dict.fromkeys(one for one in named if one is not None and one != NO_STRING))
+
+    @model_validator(mode="after")
+    def _somebody(self) -> Subjects:
+        wrong = [one for one in self.inputs if one != NO_STRING and not one.startswith("string:")]
+        if wrong:
+            raise ValueError(f"inputs holds {wrong[0]!r}: expected string:ID, or {NO_STRING!r} for none")
+        strings = [one for one in self.inputs if one != NO_STRING]
+        if len(set(strings)) < len(strings):
+            raise ValueError("inputs names a string twice; expected every string once")
+        if not self.named:
+            raise ValueError("expected inverter, inputs or meter")
+        if self.meter is None and (self.generation or self.positive_power):
+            raise ValueError("generation and positive_power tell of a meter; expected meter = 'meter:ID' beside them")
+        return self
+
+
 class _Source(Strict):
     id: Identifier
     interval_minutes: int = Field(ge=1, le=1440)
@@ -171,42 +320,82 @@ class _Files(_Source):
 
 
 class TableSource(_Files):
-    """Files with delimited text: wide (`columns`) or long (`long`)."""
+    """Files with delimited text: wide (`columns`), long (`long`), or with a row a day (`across`)."""
 
     kind: Literal["table"]
-    time: TimeSpec
+    time: TableTime
     columns: tuple[ColumnSpec, ...] = ()
     long: LongSpec | None = None
+    across: AcrossSpec | None = None
+    text: TextSpec = TextSpec()
 
     @model_validator(mode="after")
     def _one_shape(self) -> TableSource:
-        if bool(self.columns) == (self.long is not None):
-            raise ValueError("expected either columns or long, and not both")
+        if sum((bool(self.columns), self.long is not None, self.across is not None)) != 1:
+            raise ValueError("expected either columns or long or across, and only one of them")
         names = [c.column for c in self.columns]
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
             raise ValueError(f"columns {', '.join(twice)} are listed twice")
         return self
 
+    @model_validator(mode="after")
+    def _time_fits(self) -> TableSource:
+        form = self.time.format
+        if self.across is None:
+            _told("time.format", form, check_format)
+        elif self.time.clock is not None:
+            raise ValueError("across has the clock times in its header: expected no time.clock_column")
+        elif form in EPOCHS or (form is not None and _reads_back(form, datetime(2026, 11, 23, 17, 45))):
+            raise ValueError(f"time.format = {form!r}: expected a date alone beside across, such as %d/%m/%Y")
+        return self
 
-class RegisterSource(_Files):
+
+def _told(key: str, value: str | None, check: Callable[[str | None], object]) -> None:
+    try:
+        check(value)
+    except ValueError as error:
+        raise ValueError(f"{key} = {value!r}: {error}") from None
+
+
+class _Registers(_Source):
+    """What a device's registers mean: by a map of points, or by the SunSpec models that it holds."""
+
+    map: tuple[RegisterPoint, ...] = ()
+    model: Literal["sunspec"] | None = None
+    base_address: int | None = Field(default=None, ge=0, le=65_533)  # of the model chain; None: 40000, 0 or 50000
+    subjects: Subjects | None = None  # None: as the site file tells, where that leaves no choice
+
+    @model_validator(mode="after")
+    def _one_map(self) -> Self:
+        if bool(self.map) == (self.model is not None):
+            raise ValueError("expected either map or model, and not both")
+        if self.map and (self.base_address is not None or self.subjects is not None):
+            raise ValueError("base_address and subjects go with model = 'sunspec', and not with a map")
+        return self
+
+
+class RegisterSource(_Files, _Registers):
     """Files with one register a row."""
 
     kind: Literal["registers"]
     time: TimeSpec
     registers: RegisterColumns
-    map: tuple[RegisterPoint, ...] = ()
-    model: Literal["sunspec"] | None = None
-    unit_id: int | None = Field(default=None, ge=0, le=255)
+    unit_id: int | None = Field(default=None, ge=0, le=255)  # with model: whose chain; None: the only one that has one
 
     @model_validator(mode="after")
-    def _one_map(self) -> RegisterSource:
-        if bool(self.map) == (self.model is not None):
-            raise ValueError("expected either map or model, and not both")
+    def _polls_stay_apart(self) -> Self:
+        if self.map and self.unit_id is not None:
+            raise ValueError("unit_id goes with model = 'sunspec'; every point of a map has its own")
+        if self.registers.tolerance_s * 2 >= self.interval_minutes * 60:
+            raise ValueError(
+                f"registers.tolerance_s = {self.registers.tolerance_s}: expected less than half the interval, "
+                f"which is {self.interval_minutes * 30} s"
+            )
         return self
 
 
-class BusSource(_Source):
+class BusSource(_Registers):
     """A device polled live over Modbus TCP; its registers are read and never written."""
 
     kind: Literal["modbus_tcp"]
@@ -216,22 +405,19 @@ class BusSource(_Source):
     function: Literal["holding", "input"] = "holding"
     timeout_s: float = Field(default=3.0, ge=0.1, le=30.0)  # how long one answer is waited for
     retries: int = Field(default=2, ge=0, le=5)  # of each request
-    map: tuple[RegisterPoint, ...] = ()
-    model: Literal["sunspec"] | None = None
-
-    @model_validator(mode="after")
-    def _one_map(self) -> BusSource:
-        if bool(self.map) == (self.model is not None):
-            raise ValueError("expected either map or model, and not both")
-        return self
 
 
 Source = Annotated[TableSource | RegisterSource | BusSource, Field(discriminator="kind")]
 FileSource = TableSource | RegisterSource
 
 
+def points_of(source: TableSource | RegisterSource | BusSource) -> tuple[ColumnSpec | AcrossSpec | RegisterPoint, ...]:
+    """What a source measures of which subject, as far as the site file names it (of a long table nothing)."""
+    if isinstance(source, TableSource):
+        return (source.across,) if source.across is not None else source.columns
+    return source.map
+
+
 def subjects_of(source: TableSource | RegisterSource | BusSource) -> tuple[str, ...]:
     """Subjects that a source names in the site file (a long table names none)."""
-    if isinstance(source, TableSource):
-        return tuple(c.of for c in source.columns)
-    return tuple(p.of for p in source.map)
+    return tuple(point.of for point in points_of(source))

@@ -1,0 +1,1 @@
+"""Registers of a device, one poll or many: words to values."""

@@ -1,0 +1,1 @@
+"""The SunSpec information models: which registers of a device mean what."""
