@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli.shell import EXIT_DONE, EXIT_SET_ASIDE, fleet_argument, json_option, leave, opened, print_json
+from monitor.cli.shell import (
+    EXIT_DONE,
+    EXIT_SET_ASIDE,
+    fleet_argument,
+    json_option,
+    leave,
+    opened,
+    pick_site,
+    print_json,
+)
 from monitor.cli.tables import aligned
 
 if TYPE_CHECKING:
@@ -33,11 +42,18 @@ def run(ctx: click.Context, fleet: Path) -> None:
 
 @click.command()
 @fleet_argument
+@click.option("--rejects", is_flag=True, help="Instead, all that is set aside: file, line, field, text and reason.")
+@click.option("--site", "site_id", metavar="ID", help="With --rejects: only of this site.")
 @json_option
 @click.pass_context
-def status(ctx: click.Context, fleet: Path, as_json: bool) -> None:
+def status(ctx: click.Context, fleet: Path, rejects: bool, site_id: str | None, as_json: bool) -> None:
     """Is the daemon alive, when did each job last succeed, what is waiting or set aside."""
     from monitor.jobs.standing import as_document, look
+
+    if rejects:
+        tell_rejects(ctx, fleet, site_id, as_json)
+    elif site_id is not None:
+        raise click.UsageError("--site goes with --rejects.")
 
     with opened(fleet) as (loaded, store):
         standing = look(loaded, store, ctx.obj.clock())
@@ -48,21 +64,35 @@ def status(ctx: click.Context, fleet: Path, as_json: bool) -> None:
     leave(ctx, loaded)
 
 
+def tell_rejects(ctx: click.Context, fleet: Path, site_id: str | None, as_json: bool) -> None:
+    """Everything that is set aside, and leave."""
+    from monitor.jobs.standing import rejects_document, rejects_text, set_aside
+
+    with opened(fleet) as (loaded, store):
+        found = set_aside(store, None if site_id is None else pick_site(loaded, site_id).id)
+    if as_json:
+        print_json(rejects_document(found))
+    else:
+        click.echo("\n".join(rejects_text(found)))
+    leave(ctx, loaded)
+
+
 def as_text(standing: Standing) -> list[str]:
     """The whole standing for a person, in the fleet's local time."""
     lines = [_daemon_line(standing), "", *_job_lines(standing), "", *_source_lines(standing)]
-    for title, entries in (
-        ("waiting", standing.waiting),
-        ("not read by this version", standing.sources_unread),
-        ("refused", standing.refused),
-        ("set aside", standing.rejects),
-        ("without recent readings", standing.silent_sites),
-        ("wrong in the configuration", standing.faults),
+    set_aside = sum(source.rejects for source in standing.sources)
+    for title, entries, total, more in (
+        ("waiting", standing.waiting, len(standing.waiting), "--json"),
+        ("not read by this version", standing.sources_unread, len(standing.sources_unread), "--json"),
+        ("refused", standing.refused, sum(source.refused for source in standing.sources), "--rejects"),
+        ("set aside", standing.rejects, set_aside, "--rejects"),
+        ("without recent readings", standing.silent_sites, len(standing.silent_sites), "--json"),
+        ("wrong in the configuration", standing.faults, len(standing.faults), "--json"),
     ):
         if entries:
             lines += ["", f"{title}:", *(f"  {entry}" for entry in entries[:LISTED])]
-        if len(entries) > LISTED:
-            lines.append(f"  and {len(entries) - LISTED} more; --json lists them all")
+        if total > LISTED:
+            lines.append(f"  and {total - LISTED} more; {more} lists them all")
     return lines
 
 
@@ -83,9 +113,9 @@ def _job_lines(standing: Standing) -> list[str]:
 def _source_lines(standing: Standing) -> list[str]:
     if not standing.sources:
         return ["no file was read yet"]
-    heads = ("site", "source", "files", "refused", "set aside", "last taken")
+    heads = ("site", "source", "files", "refused", "set aside", "replaced", "last taken")
     counts = [
-        (s.site, s.source, str(s.files), str(s.refused), str(s.rejects), standing.local(s.last_taken_at))
+        (s.site, s.source, *map(str, (s.files, s.refused, s.rejects, s.conflicts)), standing.local(s.last_taken_at))
         for s in standing.sources
     ]
-    return aligned([heads, *counts], right=(2, 3, 4))
+    return aligned([heads, *counts], right=(2, 3, 4, 5))

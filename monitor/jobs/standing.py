@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
+from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,8 +19,9 @@ from monitor.jobs.ingesting import file_sources, sentence
 from monitor.jobs.work import JOB_NAMES
 from monitor.lock import is_held, lock_path
 from monitor.store import Store
+from monitor.store.claim import is_claimed
 from monitor.store.jobs import JobState, last_beat, last_runs
-from monitor.store.ledger import SourceCount, count_files, list_files, list_rejects, seen
+from monitor.store.ledger import KeptReject, SourceCount, count_files, list_files, list_rejects, seen
 from monitor.store.readings import recorded_span
 
 # The daemon gives a sign every 15 s; a long write of its own may hold one up.
@@ -114,12 +116,34 @@ def as_document(standing: Standing) -> dict[str, Any]:
     }
 
 
+def set_aside(store: Store, site_id: str | None) -> list[KeptReject]:
+    """All that is set aside, of one site or of all: source by source, the last file first."""
+    with store.read() as conn:
+        return sorted(list_rejects(conn, site=site_id), key=lambda r: (r.site, r.source))
+
+
+def rejects_document(rejects: Sequence[KeptReject]) -> dict[str, Any]:
+    """What is set aside as other programs read it."""
+    return {"schema": 1, "rejects": [{"site": r.site, "source": r.source, **asdict(r.reject)} for r in rejects]}
+
+
+def rejects_text(rejects: Sequence[KeptReject]) -> Iterator[str]:
+    """What is set aside for a person: a line a reject under a title a source."""
+    if not rejects:
+        yield "nothing is set aside"
+    for source, entries in groupby(rejects, key=lambda r: f"{r.site}/{r.source}"):
+        yield f"{source}:"
+        yield from (f"  {sentence(r.reject)}" for r in entries)
+
+
 def _daemon(conn: Connection, fleet: Fleet, now: int) -> DaemonState:
-    """Alive is a daemon that holds the lock and gave a sign lately."""
+    """Alive is a daemon that holds the store, wherever it runs, and gave a sign lately."""
     sign = last_beat(conn)
     if sign is None:
         return DaemonState(False, None, None)
-    held = is_held(lock_path(fleet.settings.store.url, fleet.folder))
+    held = is_claimed(conn)
+    if held is None:
+        held = is_held(lock_path(fleet.settings.store.url, fleet.folder))
     return DaemonState(held and now - sign.at < STALE_S, sign.at, sign.pid)
 
 

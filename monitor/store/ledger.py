@@ -15,11 +15,16 @@ from monitor.store.rows import Row, portions, records, to_row
 FileState = Literal["taken", "refused"]
 
 _KEY = ("site", "source", "sha256", "config_hash")
+_DONE = ("readings_new", "conflicts")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileRecord:
-    """One reading of one file: its content by hash, the settings it was read with, what came of it."""
+    """One reading of one file: its content by hash, the settings it was read with, what came of it.
+
+    In the ledger `readings_new` and `conflicts` count all that the content ever brought, so that the new readings of a
+    source's files are, in sum, the readings that the store holds of it.
+    """
 
     site: str
     source: str
@@ -49,13 +54,17 @@ class KeptReject:
 
 @dataclass(frozen=True, slots=True)
 class SourceCount:
-    """A source's files as they stand now: how many, how many refused, rejects in them, last one taken."""
+    """A source's files as they stand now: how many, how many refused, rejects in them, last one taken.
+
+    `conflicts` counts the readings that ever replaced another value.
+    """
 
     site: str
     source: str
     files: int
     refused: int
     rejects: int
+    conflicts: int
     last_taken_at: int | None  # None: every file was refused
 
 
@@ -121,29 +130,34 @@ def list_rejects(conn: Connection, *, site: str | None = None, limit: int | None
 
 def count_files(conn: Connection, *, site: str | None = None) -> list[SourceCount]:
     """Counts a source, in order of site and source."""
-    last = _standing().subquery()
-    taken = func.max(last.c.taken_at).filter(last.c.state == "taken")
+    c = schema.ledger.c
+    stands = c.id.in_(_last_readings())
     query = (
         select(
-            last.c.site,
-            last.c.source,
-            func.count().label("files"),
-            func.count().filter(last.c.state == "refused").label("refused"),
-            func.sum(last.c.rejects).label("rejects"),
-            taken.label("last_taken_at"),
+            c.site,
+            c.source,
+            func.count().filter(stands).label("files"),
+            func.count().filter(stands, c.state == "refused").label("refused"),
+            func.sum(c.rejects).filter(stands).label("rejects"),
+            func.sum(c.conflicts).label("conflicts"),
+            func.max(c.taken_at).filter(stands, c.state == "taken").label("last_taken_at"),
         )
-        .group_by(last.c.site, last.c.source)
-        .order_by(last.c.site, last.c.source)
+        .group_by(c.site, c.source)
+        .order_by(c.site, c.source)
     )
     if site is not None:
-        query = query.where(last.c.site == site)
+        query = query.where(c.site == site)
     return records(SourceCount, conn.execute(query))
 
 
 def _standing() -> Select[tuple[object, ...]]:
+    return select(schema.ledger).where(schema.ledger.c.id.in_(_last_readings()))
+
+
+def _last_readings() -> Select[tuple[int]]:
+    """The row of each path's last reading."""
     c = schema.ledger.c
-    last = select(func.max(c.id)).group_by(c.site, c.source, c.path)
-    return select(schema.ledger).where(c.id.in_(last))
+    return select(func.max(c.id)).group_by(c.site, c.source, c.path)
 
 
 def _record(row: RowMapping) -> FileRecord:
@@ -165,6 +179,9 @@ def _forget_rejects(conn: Connection, row: Row) -> None:
 
 
 def _enter(conn: Connection, row: Row) -> int:
+    """Enter a content; what an earlier reading of it did to the store stays counted."""
     c = schema.ledger.c
-    conn.execute(delete(schema.ledger).where(*(c[name] == row[name] for name in _KEY)))
+    forget = delete(schema.ledger).where(*(c[name] == row[name] for name in _KEY))
+    before = conn.execute(forget.returning(*(c[name] for name in _DONE))).mappings().first() or dict.fromkeys(_DONE, 0)
+    row = {**row, **{name: row[name] + before[name] for name in _DONE}}
     return int(conn.execute(schema.ledger.insert().returning(c.id), row).scalar_one())

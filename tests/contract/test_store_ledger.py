@@ -63,6 +63,15 @@ def test_content_that_comes_back_stands_again(store: Store) -> None:
         assert list_files(conn) == [record("a.csv", "h1", 2)]
 
 
+def test_what_a_content_brought_stays_counted_when_it_is_read_again(store: Store) -> None:
+    """Two passes at once may both read a file; the second one finds all of it there."""
+    with store.write() as conn:
+        record_file(conn, record("a.csv", "h1", 1, readings_new=96, conflicts=3))
+        record_file(conn, record("a.csv", "h1", 2, readings_same=99))
+        record_file(conn, record("a.csv", "h1", 3, readings_same=99, readings_new=1))
+        assert list_files(conn) == [record("a.csv", "h1", 3, readings_new=97, readings_same=99, conflicts=3)]
+
+
 def test_lists_are_narrowed_and_shortened(store: Store) -> None:
     refused = record("b.csv", "h2", 2, site="elsewhere", state="refused", reason="not text", rejects=1)
     with store.write() as conn:
@@ -76,12 +85,12 @@ def test_lists_are_narrowed_and_shortened(store: Store) -> None:
 
 def test_a_source_is_counted_as_its_files_stand(store: Store) -> None:
     with store.write() as conn:
-        record_file(conn, record("a.csv", "h1", 1, rejects=5))
-        record_file(conn, record("a.csv", "h2", 4, rejects=2))
+        record_file(conn, record("a.csv", "h1", 1, rejects=5, conflicts=2))
+        record_file(conn, record("a.csv", "h2", 4, rejects=2, conflicts=7))
         record_file(conn, record("b.csv", "h3", 9, rejects=1, state="refused", reason="no header"))
         record_file(conn, record("c.csv", "h4", 3, site="elsewhere", state="refused", reason="no header"))
-        mine = SourceCount("larkrise", "log", files=2, refused=1, rejects=3, last_taken_at=4)
-        assert count_files(conn) == [SourceCount("elsewhere", "log", 1, 1, 0, None), mine]
+        mine = SourceCount("larkrise", "log", files=2, refused=1, rejects=3, conflicts=9, last_taken_at=4)
+        assert count_files(conn) == [SourceCount("elsewhere", "log", 1, 1, 0, 0, None), mine]
         assert count_files(conn, site="larkrise") == [mine]
 
 
