@@ -26,7 +26,7 @@ from monitor.clock import Clock
 from monitor.config import Fleet, load_fleet
 from monitor.cron import cron_trigger
 from monitor.jobs.schedule import JOBS, due_at_start, note_alive, run_job
-from monitor.lock import lock_path, only_instance
+from monitor.lock import AlreadyRunning, lock_path, only_instance
 from monitor.store import Store
 
 log = logging.getLogger("aftercare")
@@ -46,6 +46,7 @@ def serve(
     with only_instance(lock_path(fleet.settings.store.url, fleet.folder)):
         store = Store.open(fleet.settings.store.url, fleet.folder)
         try:
+            store.claim()
             return Daemon(fleet, store, clock, trigger).run(beat_s=beat_s, drain_s=drain_s)
         finally:
             store.close()
@@ -144,8 +145,12 @@ class Daemon:
                 log.error("the scheduler stopped by itself; ending, so that the service manager starts anew")
                 return False
             try:
+                self._store.claim()  # which a database that was stopped meanwhile has forgotten
                 note_alive(self._store, self._clock(), os.getpid(), self._next_runs())
                 notify_service_manager("WATCHDOG=1")
+            except AlreadyRunning as error:
+                log.error("%s; ending, as another one took over", error)
+                return False
             except AftercareError as error:
                 log.error("%s", error)
             if self._stop.wait(beat_s):
