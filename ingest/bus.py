@@ -54,6 +54,10 @@ class Unanswered(InputError):
     """No answer came that can be trusted."""
 
 
+class Unreachable(Unanswered):
+    """There is not even a connection."""
+
+
 class _StrictHolding(ReadHoldingRegistersResponse):
     """The library takes a wrong byte count; a word made of the wrong bytes would look like a reading."""
 
@@ -160,7 +164,7 @@ class Line:
         try:
             channel = socket.create_connection(self._place, timeout=self._timeout_s)
         except (OSError, UnicodeError) as error:
-            raise Unanswered(self.name, f"cannot be reached: {_why(error)}") from None
+            raise Unreachable(self.name, f"cannot be reached: {_why(error)}") from None
         # One try a request: a retry of the library's could take the late answer to the first for the second's.
         client = ModbusTcpClient(host, port=port, timeout=self._timeout_s, retries=0, trace_packet=self._note)
         client.socket = channel  # its own connect would not say why it failed
