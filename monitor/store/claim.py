@@ -5,9 +5,7 @@ A lock file keeps apart the daemons of one machine, which is all that an SQLite 
 
 from __future__ import annotations
 
-from typing import Any
-
-from sqlalchemy import URL, Connection, NullPool, create_engine, text
+from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
 from monitor.lock import AlreadyRunning
@@ -21,11 +19,11 @@ _HOLDER = text(
 
 
 class Claim:
-    """A daemon's sole right to a store, held by a connection of its own."""
+    """A daemon's sole right to a store, held by a connection of its own, of an engine that keeps none in store."""
 
-    def __init__(self, place: URL, connect_args: dict[str, Any]) -> None:
-        self._name = place.render_as_string(hide_password=True)
-        self._engine = create_engine(place, poolclass=NullPool, isolation_level="AUTOCOMMIT", connect_args=connect_args)
+    def __init__(self, engine: Engine) -> None:
+        self._name = engine.url.render_as_string(hide_password=True)
+        self._engine = engine
         self._conn: Connection | None = None
 
     def hold(self) -> None:

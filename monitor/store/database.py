@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, InterfaceError, OperationalError
 
 from ingest.errors import StoreUnavailable
@@ -39,9 +39,11 @@ class Store:
         """
         place = _place(url, folder)
         wait_s = _timeout(place, wait_s)
-        options = _connect_args(place, wait_s)
-        engine = _engine(place, options, wait_s)
-        store = cls(engine, None if place.get_backend_name() == "sqlite" else Claim(place, options))
+        if place.get_backend_name() == "sqlite":
+            store = cls(_sqlite_engine(place, wait_s))
+        else:
+            alone = _postgresql_engine(place, wait_s, poolclass=NullPool, isolation_level="AUTOCOMMIT")
+            store = cls(_postgresql_engine(place, wait_s, pool_pre_ping=True), Claim(alone))
         try:
             with store._told():
                 if place.get_backend_name() == "sqlite":
@@ -118,29 +120,32 @@ def _timeout(place: URL, wait_s: float) -> float:
         raise StoreUnavailable(f"the store's url says timeout = {told!r}: expected a number of seconds") from None
 
 
-def _connect_args(place: URL, wait_s: float) -> dict[str, Any]:
-    """How to connect, but for what the url says itself."""
-    if place.get_backend_name() == "sqlite":
-        options: dict[str, Any] = {"timeout": wait_s}
-    else:
-        # A server that vanished without a word is noticed after some two minutes, not hours.
-        keepalive = {"keepalives_idle": 60, "keepalives_interval": 15, "keepalives_count": 4}
-        options = {"connect_timeout": max(2, int(wait_s)), **keepalive}
-    return {name: value for name, value in options.items() if name not in place.query}
+def _sqlite_engine(place: URL, wait_s: float) -> Engine:
+    engine = create_engine(place, json_serializer=dump_json, connect_args={"timeout": wait_s})
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
 
 
-def _engine(place: URL, options: dict[str, Any], wait_s: float) -> Engine:
-    sqlite = place.get_backend_name() == "sqlite"
+def _postgresql_engine(place: URL, wait_s: float, **options: Any) -> Engine:
+    # Of two machines either notices within some two minutes, and not hours, that the other one vanished.
+    patience = {"keepalives_idle": 60, "keepalives_interval": 15, "keepalives_count": 4}
+    given = {"connect_timeout": max(2, int(wait_s)), **patience}
+    connect_args = {name: value for name, value in given.items() if name not in place.query}
     try:
-        engine = create_engine(place, json_serializer=dump_json, connect_args=options, pool_pre_ping=not sqlite)
+        engine = create_engine(place, json_serializer=dump_json, connect_args=connect_args, **options)
     except ModuleNotFoundError as error:
         raise StoreUnavailable(f"the store's url needs the Python package {error.name}, which is missing") from error
-    if sqlite:
-        event.listen(engine, "connect", _prepare_sqlite)
-        event.listen(engine, "begin", _begin_sqlite)
-    else:
+    event.listen(engine, "connect", _prepare_postgresql)
+    if "isolation_level" not in options:
         event.listen(engine, "begin", _postgresql_beginner(wait_s))
     return engine
+
+
+def _prepare_postgresql(connection: Any, _record: Any) -> None:
+    before, connection.autocommit = connection.autocommit, True
+    connection.execute("SET tcp_keepalives_idle = 60; SET tcp_keepalives_interval = 15; SET tcp_keepalives_count = 4")
+    connection.autocommit = before
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
