@@ -143,3 +143,22 @@ def closed_port() -> int:
     with socket.create_server((LOOPBACK, 0)) as listener:
         port: int = listener.getsockname()[1]
     return port
+
+
+def sunspec_words(
+    *, power_w: int, energy_wh: int, power_scale: int = 0, before: Sequence[int] = (), marker: bool = True
+) -> list[int]:
+    """A chain of the common model, perhaps another block, and a three-phase inverter (model 103), with its end block.
+
+    Offsets by the SunSpec information models; what is not set is not implemented.
+    """
+    inverter = [0xFFFF] * 50
+    for offset, word in {
+        14: power_w, 15: power_scale & 0xFFFF, 24: energy_wh >> 16, 25: energy_wh & 0xFFFF, 26: 0, 38: 4,
+    }.items():  # fmt: skip
+        inverter[offset - 2] = word
+    for scale in (6, 13, 17, 19, 21, 23, 28, 30, 32, 37):
+        inverter[scale - 2] = 0x8000
+    inverter[31 - 2] = 0x8000  # DCW, signed
+    common = [1, 66, *([0] * 66)]
+    return [*((0x5375, 0x6E53) if marker else ()), *common, *before, 103, 50, *inverter, 0xFFFF, 0]
