@@ -32,8 +32,4 @@ def reader_for(source: TableSource | RegisterSource | BusSource) -> Reader:
     if source.kind not in READERS:
         known = ", ".join(sorted(READERS))
         raise InputError(f"source {source.id}", f"kind {source.kind!r} is not read by this version; it reads {known}")
-    if isinstance(source, RegisterSource) and source.model is not None:
-        raise InputError(
-            f"source {source.id}", f"model {source.model!r} is not read by this version; describe the points in map"
-        )
     return partial(READERS[source.kind], source=source)

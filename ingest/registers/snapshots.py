@@ -51,7 +51,7 @@ class Snapshots:
     def has(self, address: int) -> bool:
         """Whether any poll holds a register."""
         mine = self._rows_of(address)
-        return mine.stop > mine.start
+        return bool(mine.stop > mine.start)
 
     def line(self, poll: int, address: int) -> int | None:
         """The line of the file on which a register of a poll stands."""

@@ -56,8 +56,8 @@ class Found:
 def read_spot(spot: Spot, shots: Snapshots) -> Found:
     """The values of a spot in all polls; a value that is not there whole is none."""
     words, there = shots.read(*spot.span)
-    whole = there.all(axis=1)
-    half = there.any(axis=1) & ~whole
+    whole: Mask = np.all(there, axis=1)
+    half: Mask = np.any(there, axis=1) & ~whole
     raw = np.where(whole, decode_words(words, spot.type, spot.word_order), np.nan)
     if spot.power_at is None:
         return Found(scale_by(raw, spot.factor), whole, half, np.zeros(len(shots), bool), None)

@@ -34,10 +34,11 @@ class Use:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All that is read of a chain, and sentences about what of it cannot be."""
+    """All that is read of a chain, sentences about what of it cannot be, and about what nobody asked for."""
 
     uses: tuple[Use, ...]
     troubles: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def plan_uses(chain: Chain, subjects: Subjects) -> Plan:
@@ -50,16 +51,36 @@ def plan_uses(chain: Chain, subjects: Subjects) -> Plan:
         uses += _meter_uses(chain, subjects, subjects.meter, troubles)
     if subjects.inputs:
         uses += _input_uses(chain, subjects.inputs, troubles)
+    notes = _unasked(chain, subjects)
     if not uses and not troubles:
         models = ", ".join(str(block.model) for block in chain.blocks) or "none"
         whose = ", ".join(subjects.named)
-        troubles.append(f"the device holds no model that tells of {whose}; its models are {models}")
-    return Plan(tuple(uses), tuple(troubles))
+        troubles.append(
+            "; ".join([f"the device holds no model that tells of {whose}; its models are {models}", *notes])
+        )
+    return Plan(tuple(uses), tuple(troubles), notes)
 
 
 def told(block: Block) -> str:
     """A block as a sentence names it."""
     return f"the block of model {block.model} ({MODELS[block.model].title}) at register {block.address}"
+
+
+def _unasked(chain: Chain, subjects: Subjects) -> tuple[str, ...]:
+    """Blocks that could be read if somebody said whom they tell of."""
+    kinds = (("inverter", INVERTERS, subjects.inverter), ("meter", METERS, subjects.meter))
+    notes = [
+        f"{told(block)} is not read: subjects names no {kind}"
+        for kind, families, subject in kinds
+        for block in chain.blocks
+        if subject is None and any(block.model in family for family in families)
+    ]
+    has_meter = any(block.model in family for family in METERS for block in chain.blocks)
+    if subjects.meter is not None and subjects.positive_power is None and has_meter:
+        notes.append(
+            "the meter's power is not taken: subjects.positive_power does not say which flow it counts positive"
+        )
+    return tuple(notes)
 
 
 def _misfits(chain: Chain) -> Iterable[tuple[Block, str]]:

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
-from ingest.sources import Identifier, Source, Strict, check_zone, subjects_of
+from ingest.sources import Identifier, Source, Strict, TableSource, check_zone, subjects_of
+from monitor.config.binding import Parts, bind, binding_faults
 from monitor.cron import cron_trigger
 
 _HIDDEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]")
@@ -211,6 +212,15 @@ class Site(Strict):
     charger: Charger | None = None
     source: tuple[Source, ...] = ()
 
+    @field_validator("source")
+    @classmethod
+    def _bound(cls, sources: tuple[Source, ...], info: ValidationInfo) -> tuple[Source, ...]:
+        """Sources of devices know whom they speak of; the parts they speak of stand above them in the file's order."""
+        if not {"inverter", "string", "meter"} <= info.data.keys():
+            return sources  # a mistake there is told already
+        parts = _parts(info.data["inverter"], info.data["string"], info.data["meter"])
+        return tuple(bind(source, parts) for source in sources)
+
     @property
     def id(self) -> str:
         """The site's id."""
@@ -231,7 +241,7 @@ class Site(Strict):
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Site:
-        faults = [*self._doubles(), *self._dangling(), *self._unknown_subjects()]
+        faults = [*self._doubles(), *self._dangling(), *self._unknown_subjects(), *self._unbound()]
         if faults:
             raise ValueError("\n".join(faults))
         return self
@@ -269,14 +279,30 @@ class Site(Strict):
 
     def _unknown_subjects(self) -> list[str]:
         known = self.known_subjects()
+        told = {k for k in known if not k.startswith(("module:", "source:"))}
         return [
-            _unknown(
-                f"source[{i}] ({source.id}): of", of, {k for k in known if not k.startswith(("module:", "source:"))}
-            )
+            _unknown(f"source[{i}] ({source.id}): {'subjects' if _has_models(source) else 'of'}", of, told)
             for i, source in enumerate(self.source)
             for of in subjects_of(source)
             if of not in known
         ]
+
+    def _unbound(self) -> list[str]:
+        parts = _parts(self.inverter, self.string, self.meter)
+        return [
+            f"source[{i}] ({source.id}).{fault}"
+            for i, source in enumerate(self.source)
+            for fault in binding_faults(source, parts)
+        ]
+
+
+def _parts(inverters: tuple[Inverter, ...], strings: tuple[String, ...], meters: tuple[Meter, ...]) -> Parts:
+    wired = {i.id: [s.id for s in strings if s.inverter == i.id] for i in inverters}
+    return Parts(wired, {meter.id: meter.role for meter in meters})
+
+
+def _has_models(source: Source) -> bool:
+    return not isinstance(source, TableSource) and source.model is not None
 
 
 def _unknown(where: str, given: str, known: set[str]) -> str:
