@@ -124,16 +124,17 @@ def ingest_noted(
 
 
 def file_sources(fleet: Fleet) -> tuple[list[tuple[Site, FileSource]], tuple[str, ...]]:
-    """Every source with files that this version reads, and sentences about the other sources."""
+    """Every source with files that this version reads, and sentences about the others that have files."""
     sources, unread = [], []
     for site in fleet.sites:
         for source in site.source:
+            if isinstance(source, BusSource):  # is polled, see monitor.jobs.polling
+                continue
             try:
                 reader_for(source)
             except InputError as error:
                 unread.append(f"sites/{site.id}.toml: {error}")
                 continue
-            assert not isinstance(source, BusSource)  # there is no reader for one
             sources.append((site, source))
     return sources, tuple(unread)
 
