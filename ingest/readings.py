@@ -65,7 +65,7 @@ class Reject:
 class Dialect:
     """How a file was found to be written; nothing of it is guessed where it would change a number."""
 
-    encoding: str  # utf-8, utf-16 or cp1252
+    encoding: str  # as found: utf-8, utf-16, utf-16-le, utf-16-be or cp1252; or as declared
     delimiter: str
     decimal: str  # "." or ","; "?" where commas stand and nothing tells what they are
     header_line: int  # 1-based
@@ -81,3 +81,4 @@ class ReadResult:
     rows: int
     notes: tuple[str, ...] = field(default=())  # what a person should know but nothing was lost by
     dialect: Dialect | None = None  # None: the file was refused before its header was found
+    conflicts: int = 0  # cells that differ from those of an earlier row of the same time; the later row was taken

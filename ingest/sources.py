@@ -174,7 +174,7 @@ class TextSpec(Strict):
     thousands: Literal[".", ",", " ", "'"] | None = None
     missing: tuple[str, ...] = ()  # beside the empty cell, -, n/a, NaN and the like
 
-    model_config = ConfigDict(extra="forbid", frozen=True)  # a blank may be a mark here
+    model_config = ConfigDict(str_strip_whitespace=False)  # a blank may be a mark here
 
     _encoding = field_validator("encoding")(check_encoding)
 

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 
-from ingest.readings import Seconds
+from ingest.passes import Repeated, second_pass
+from ingest.readings import Mask, Seconds, Values
 
-Mask = npt.NDArray[np.bool_]
 _DAY = 86_400
 _MARGIN = 2 * _DAY  # further than any offset from UTC
 
@@ -40,7 +42,7 @@ class Civil:
     """Civil times brought to UTC.
 
     `missing` marks times that the clock skipped in spring (their `utc` means nothing); `unsure` marks times of the
-    repeated hour that stands only once in the rows, with nothing to tell which of the two it is.
+    repeated hour with nothing to tell which of its two passes they are of.
     """
 
     utc: Seconds
@@ -48,14 +50,23 @@ class Civil:
     unsure: Mask
 
 
-def local_day(day: date, zone: ZoneInfo) -> tuple[int, int]:
+def zone_of(name: str) -> tzinfo:
+    """The zone of a name: an IANA name, UTC, or an offset such as +01:00 that holds all the year."""
+    offset = re.fullmatch(r"([+-])(0\d|1[0-4]):([0-5]\d)", name)
+    if offset is None:
+        return ZoneInfo(name)
+    east = timedelta(hours=int(offset[2]), minutes=int(offset[3]))
+    return timezone(-east if offset[1] == "-" else east)
+
+
+def local_day(day: date, zone: tzinfo) -> tuple[int, int]:
     """First instant of a local day and of the next one: 23, 24 or 25 hours apart (or half an hour off)."""
     midnights = (datetime.combine(d, time.min, tzinfo=zone) for d in (day, day + timedelta(days=1)))
     start, end = (int(midnight.timestamp()) for midnight in midnights)
     return start, end
 
 
-def to_local(utc: Seconds, zone: ZoneInfo) -> Seconds:
+def to_local(utc: Seconds, zone: tzinfo) -> Seconds:
     """What the clock on the wall shows, as seconds since 1970-01-01 00:00 of that clock."""
     if not utc.size:
         return utc.copy()
@@ -64,10 +75,18 @@ def to_local(utc: Seconds, zone: ZoneInfo) -> Seconds:
     return local
 
 
-def to_utc(local: Seconds, zone: ZoneInfo, *, interval_s: int, groups: npt.NDArray[np.int64] | None = None) -> Civil:
-    """Bring civil times to UTC; the repeated hour of autumn is told apart by the order of the rows.
+def to_utc(
+    local: Seconds,
+    zone: tzinfo,
+    *,
+    interval_s: int,
+    groups: npt.NDArray[np.int64] | None = None,
+    registers: Sequence[Values] = (),
+) -> Civil:
+    """Bring civil times to UTC; the repeated hour of autumn is told apart by the order of the rows, or by registers.
 
     `groups` numbers the independent sequences among the rows (the modules of a long table); None is one sequence.
+    `registers` are cumulative readings of the same rows (NaN where there is none), asked where the order does not tell.
     """
     if not local.size:
         return Civil(local.copy(), np.zeros(0, bool), np.zeros(0, bool))
@@ -88,20 +107,22 @@ def to_utc(local: Seconds, zone: ZoneInfo, *, interval_s: int, groups: npt.NDArr
     for rows in _sequences(groups, local.size):
         for change in np.unique(following[rows][repeated[rows]]):
             inside = repeated[rows] & (following[rows] == change)
-            second, told = _second_pass(local[rows], utc[rows], inside, -int(jumps[change]), interval_s)
-            utc[rows] -= np.where(second, jumps[change], 0)
-            unsure[rows] |= inside & (not told)
+            overlap_s = -int(jumps[change])
+            hour = Repeated(local[rows], utc[rows], inside, overlap_s, interval_s, [r[rows] for r in registers])
+            second, doubtful = second_pass(hour)
+            utc[rows] += np.where(second, overlap_s, 0)
+            unsure[rows] |= doubtful
     return Civil(utc, missing, unsure)
 
 
-def zone_table(zone: ZoneInfo, first: int, last: int) -> ZoneTable:
+def zone_table(zone: tzinfo, first: int, last: int) -> ZoneTable:
     """The clock changes of a zone between two instants (and a little beyond)."""
     years = [datetime.fromtimestamp(t, UTC).year for t in (first - _MARGIN, last + _MARGIN)]
     return _table_of_years(zone, years[0], years[1])
 
 
 @lru_cache(maxsize=256)
-def _table_of_years(zone: ZoneInfo, first_year: int, last_year: int) -> ZoneTable:
+def _table_of_years(zone: tzinfo, first_year: int, last_year: int) -> ZoneTable:
     start = int(datetime(first_year, 1, 1, tzinfo=UTC).timestamp())
     end = int(datetime(last_year + 1, 1, 1, tzinfo=UTC).timestamp())
     offsets, changes = [_offset(zone, start)], []
@@ -113,12 +134,12 @@ def _table_of_years(zone: ZoneInfo, first_year: int, last_year: int) -> ZoneTabl
     return ZoneTable(np.array(changes, np.int64), np.array(offsets, np.int64))
 
 
-def _offset(zone: ZoneInfo, utc: int) -> int:
+def _offset(zone: tzinfo, utc: int) -> int:
     offset = datetime.fromtimestamp(utc, zone).utcoffset()
     return int(offset.total_seconds()) if offset is not None else 0
 
 
-def _first_with(zone: ZoneInfo, offset: int, before: int, after: int) -> int:
+def _first_with(zone: tzinfo, offset: int, before: int, after: int) -> int:
     """The instant in (before, after] from which an offset holds, by halving."""
     while after - before > 1:
         middle = (before + after) // 2
@@ -134,27 +155,3 @@ def _sequences(groups: npt.NDArray[np.int64] | None, size: int) -> list[npt.NDAr
         return [np.arange(size)]
     order = np.argsort(groups, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(groups[order])) + 1)
-
-
-def _second_pass(local: Seconds, utc: Seconds, inside: Mask, overlap_s: int, interval_s: int) -> tuple[Mask, bool]:
-    """Which rows of a repeated hour belong to its second pass, and whether the rows tell.
-
-    `utc` takes all of them for the first pass. Rows may run forwards or (newest first) backwards in time.
-    """
-    if np.count_nonzero(np.diff(local) < 0) > np.count_nonzero(np.diff(local) > 0):
-        second, told = _second_pass(local[::-1], utc[::-1], inside[::-1], overlap_s, interval_s)
-        return second[::-1], told
-    rows = np.flatnonzero(inside)
-    step = np.diff(local[rows])
-    # A logger with one stamp a pass repeats it; with finer steps a repeated stamp is a repeated row.
-    back = np.flatnonzero(step <= 0 if interval_s >= overlap_s else step < 0)
-    second = np.zeros(local.size, bool)
-    if back.size:
-        second[rows[back[0] + 1 :]] = True
-        return second, True
-    before = utc[rows[0]] - utc[rows[0] - 1] if rows[0] > 0 else None
-    after = utc[rows[-1] + 1] - utc[rows[-1]] if rows[-1] + 1 < local.size else None
-    first_gap = max(gap for gap in (before, after, 0) if gap is not None)
-    second_gap = max([before + overlap_s if before is not None else 0, after - overlap_s if after is not None else 0])
-    second[rows] = second_gap < first_gap
-    return second, second_gap != first_gap

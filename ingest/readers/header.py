@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from ingest.errors import InputError
@@ -50,19 +50,29 @@ class Header:
         return shorten(", ".join(n for n in self.names if n))
 
 
-def find_header(data: bytes, *, name: str, time: str, columns: Sequence[str]) -> Header:
+def find_header(
+    data: bytes,
+    *,
+    name: str,
+    time: str,
+    columns: Sequence[str],
+    delimiter: str | None = None,
+    more: Callable[[Header], int] = lambda _: 0,
+) -> Header:
     """The line that holds the time column and most of the other columns.
 
-    InputError when none of the first 50 lines holds the time column.
+    `more` counts further columns that are wanted but not known by name. InputError when none of the first 50 lines
+    holds the time column.
     """
     time, columns = time.strip(), [c.strip() for c in columns]
     best: tuple[int, Header] | None = None
     timeless: tuple[int, Header] | None = None
-    for header in _candidates(data):
-        found = header.count(columns)
+    for header in _candidates(data, DELIMITERS if delimiter is None else (delimiter,)):
+        known = header.count(columns)
+        found = known + more(header)
         if header.count((time,)):
             best = (found, header) if best is None or found > best[0] else best
-            if found == len(columns):
+            if found and known == len(columns):
                 break
         elif found:
             timeless = (found, header) if timeless is None or found > timeless[0] else timeless
@@ -77,9 +87,10 @@ def find_header(data: bytes, *, name: str, time: str, columns: Sequence[str]) ->
         )
     wanted = shorten(", ".join([time, *columns]))
     first = shorten(data[:MAX_LINE].split(b"\n", 1)[0].decode(errors="replace"))
+    divided = "" if delimiter is None else f" divided by {delimiter!r} as text.delimiter declares"
     raise InputError(
         name,
-        f"no complete header line in the first {_SEARCHED} lines; expected the columns {wanted}; "
+        f"no complete header line in the first {_SEARCHED} lines; expected the columns {wanted}{divided}; "
         f"the first line holds {first!r}",
     )
 
@@ -104,7 +115,7 @@ def place_columns(header: Header, *, time: str, columns: Sequence[str], rejects:
     return places
 
 
-def _candidates(data: bytes) -> Iterator[Header]:
+def _candidates(data: bytes, delimiters: Sequence[str]) -> Iterator[Header]:
     """Each of the first lines that ends, split by each delimiter."""
     start = 0
     for line in range(1, _SEARCHED + 1):
@@ -113,7 +124,7 @@ def _candidates(data: bytes) -> Iterator[Header]:
             break
         text = data[start:end].decode()
         start = end + 1
-        for delimiter in DELIMITERS if text else ():
+        for delimiter in delimiters if text else ():
             names = split_line(text, delimiter)
             if names is not None:
                 yield Header(line, start, delimiter, _trim(names))

@@ -1,23 +1,27 @@
-"""Reads delimited text: wide tables (a column a channel) and long ones (a row a reading)."""
+"""Reads delimited text: wide tables (a column a channel), long ones (a row a reading), and those with a row a day."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow.compute as pc
 
 from ingest.errors import InputError
-from ingest.readers.assemble import Series, assemble
-from ingest.readers.body import Sheet, Wanted, careful_look, quick_look
+from ingest.readers.across import clock_columns, dates_of, no_clock, read_across
+from ingest.readers.assemble import Repeats, Series, assemble
+from ingest.readers.body import careful_look, quick_look
 from ingest.readers.header import Header, find_header, place_columns
 from ingest.readers.rejects import Rejects
+from ingest.readers.sheet import Sheet, Wanted
+from ingest.readers.steps import step_notes
 from ingest.readers.text import clean
 from ingest.readers.times import Stamps, read_times
-from ingest.readings import Channel, ReadResult, Reject, Table
-from ingest.sources import LongSpec, TableSource
+from ingest.readings import Channel, Dialect, ReadResult, Reject, Table
+from ingest.sources import LongSpec, TableSource, TimeSpec
 
 Codes = npt.NDArray[np.int64]
 
@@ -26,23 +30,31 @@ def read_table(data: bytes, *, name: str, source: TableSource) -> ReadResult:
     """Read one file; whatever cannot be read comes back as a reject, never as an exception."""
     rejects = Rejects(name)
     try:
-        text = clean(data, name=name)
-        header = find_header(text.data, name=name, time=source.time.column, columns=_column_names(source))
+        text = clean(data, name=name, encoding=source.text.encoding)
+        header = find_header(
+            text.data,
+            name=name,
+            time=source.time.column,
+            columns=_column_names(source),
+            delimiter=source.text.delimiter,
+            more=lambda header: len(_clocks(header, source)),
+        )
     except InputError as error:
         return ReadResult((), (Reject(name, None, "", "", error.reason),), 0)
-    places = place_columns(header, time=source.time.column, columns=_column_names(source), rejects=rejects)
-    wanted = _wanted(source, places)
+    found = Dialect(text.encoding, header.delimiter, source.text.decimal or ".", header.line, header.names)
+    wanted = _wanted(source, header, rejects)
     if wanted is None:
-        return ReadResult((), rejects.result(), 0, text.notes)
+        return ReadResult((), rejects.result(), 0, text.notes, found)
     sheet = quick_look(text.data, header, wanted)
-    if sheet is not None:
-        doubts = Rejects(name)
-        tables, notes = _tables(sheet, source, doubts)
-        if not doubts:
-            return _result(tables, rejects, sheet, header, text.notes + notes)
-    sheet = careful_look(text.data, header, wanted, rejects)
-    tables, notes = _tables(sheet, source, rejects)
-    return _result(tables, rejects, sheet, header, text.notes + notes)
+    read = _read_sheet(sheet, source, header, Rejects(name)) if sheet is not None else None
+    if sheet is None or read is None or read.rejects:
+        sheet = careful_look(text.data, header, wanted, rejects)
+        read = _read_sheet(sheet, source, header, rejects)
+    rows = len(sheet) + sheet.lost
+    notes = text.notes + read.notes + sheet.notes + (() if rows else (header.nothing_below,))
+    return ReadResult(
+        read.tables, rejects.result(), rows, notes, replace(found, decimal=sheet.mark), read.repeats.conflicts
+    )
 
 
 def module_subject(pattern: str) -> re.Pattern[str]:
@@ -52,45 +64,77 @@ def module_subject(pattern: str) -> re.Pattern[str]:
     return re.compile("".join(parts.get(piece, re.escape(piece)) for piece in pieces))
 
 
-def _result(
-    tables: tuple[Table, ...], rejects: Rejects, sheet: Sheet, header: Header, notes: tuple[str, ...]
-) -> ReadResult:
-    rows = len(sheet) + sheet.lost
-    notes += sheet.notes if rows else (*sheet.notes, header.nothing_below)
-    return ReadResult(tables, rejects.result(), rows, notes)
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What the rows of a sheet say."""
+
+    tables: tuple[Table, ...]
+    repeats: Repeats
+    notes: tuple[str, ...]
+    rejects: Rejects
 
 
 def _column_names(source: TableSource) -> Sequence[str]:
+    clock = (source.time.clock_column,) if source.time.clock_column is not None else ()
     if source.long is not None:
-        return (source.long.subject, source.long.value)
-    return tuple(column.column for column in source.columns)
+        return (*clock, source.long.subject, source.long.value)
+    return (*clock, *(column.column for column in source.columns))
 
 
-def _wanted(source: TableSource, places: dict[str, int]) -> Wanted | None:
-    """What can be read of a file with these columns; None when that is nothing."""
-    others = {name: place for name, place in places.items() if name != source.time.column}
-    if source.time.column not in places or not others:
+def _clocks(header: Header, source: TableSource) -> dict[str, tuple[int, int]]:
+    return clock_columns(header, source.across) if source.across is not None else {}
+
+
+def _wanted(source: TableSource, header: Header, rejects: Rejects) -> Wanted | None:
+    """What can be read of a file with this header; None when that is nothing."""
+    time = source.time
+    places = place_columns(header, time=time.column, columns=_column_names(source), rejects=rejects)
+    if time.column not in places or (time.clock_column is not None and time.clock_column not in places):
         return None
-    if source.long is None:
-        return Wanted(source.time, places[source.time.column], {}, others)
-    if len(others) < 2:
-        return None
-    subject, value = source.long.subject, source.long.value
-    return Wanted(source.time, places[source.time.column], {subject: places[subject]}, {value: places[value]})
+    clock = places.pop(time.clock_column) if time.clock_column is not None else None
+    when = places.pop(time.column)
+    texts: dict[str, int] = {}
+    spec: TimeSpec = time
+    if source.across is not None:
+        spec = dates_of(time)
+        places = {name: place for name, (place, _) in _clocks(header, source).items()}
+        if not places:
+            rejects.add(header.line, "", header.shown(), no_clock(header, source.across))
+    elif source.long is not None:
+        if len(places) < 2:
+            return None
+        texts = {source.long.subject: places.pop(source.long.subject)}
+    return Wanted(spec, when, texts, places, clock, source.text) if places else None
 
 
-def _tables(sheet: Sheet, source: TableSource, rejects: Rejects) -> tuple[tuple[Table, ...], tuple[str, ...]]:
+def _read_sheet(sheet: Sheet, source: TableSource, header: Header, rejects: Rejects) -> _Read:
     interval_s = source.interval_minutes * 60
-    codes, subjects = _subjects(sheet, source.long) if source.long is not None else (None, [])
-    stamps = read_times(sheet.times, source.time, interval_s=interval_s, groups=codes)
-    for row, why in stamps.why.items():
-        rejects.add(_line(sheet, row), source.time.column, sheet.times[row].as_py(), why)
-    if source.long is not None and codes is not None:
-        series = _long_series(sheet, source.long, stamps, codes, subjects, rejects)
+    if source.across is not None:
+        clocks = {name: clock for name, (_, clock) in _clocks(header, source).items()}
+        series, stamps = read_across(sheet, source.time, source.across, clocks, rejects, interval_s=interval_s)
     else:
-        series = _wide_series(sheet, source, stamps)
+        series, stamps = _read_rows(sheet, source, rejects, interval_s=interval_s)
     tables, repeats = assemble(series, source.time.marks, interval_s)
-    return tables, stamps.notes() + repeats.note()
+    return _Read(tables, repeats, stamps.notes() + repeats.note() + step_notes(series, interval_s), rejects)
+
+
+def _read_rows(sheet: Sheet, source: TableSource, rejects: Rejects, *, interval_s: int) -> tuple[list[Series], Stamps]:
+    """The readings of a wide or a long table."""
+    codes, subjects = _subjects(sheet, source.long) if source.long is not None else (None, [])
+    registers = [sheet.numbers[name] for name in _registers(source) if name in sheet.numbers]
+    stamps = read_times(sheet.times, source.time, interval_s=interval_s, groups=codes, registers=registers)
+    for row, why in stamps.why.items():
+        rejects.add(sheet.line(row), source.time.column, sheet.times[row].as_py().strip(), why)
+    if source.long is not None and codes is not None:
+        return _long_series(sheet, source.long, stamps, codes, subjects, rejects), stamps
+    return _wide_series(sheet, source, stamps), stamps
+
+
+def _registers(source: TableSource) -> list[str]:
+    """Columns that only rise, and so tell which of two rows was written first."""
+    if source.long is not None:
+        return [source.long.value] if source.long.reads == "counter" else []
+    return [column.column for column in source.columns if column.reads == "counter"]
 
 
 def _wide_series(sheet: Sheet, source: TableSource, stamps: Stamps) -> list[Series]:
@@ -123,13 +167,9 @@ def _long_series(
         rows = np.flatnonzero(codes == code)
         if match is None:
             for row in rows.tolist():
-                rejects.add(_line(sheet, row), long.subject, text, f"no module; expected the form {long.pattern}")
+                rejects.add(sheet.line(row), long.subject, text, f"no module; expected the form {long.pattern}")
             continue
         rows = rows if good is None else rows[good[rows]]
         subject = f"module:{match['string']}/{int(match['module']):02d}"
         series.append(Series(Channel(subject, long.quantity, long.reads, long.unit), stamps.utc[rows], values[rows]))
     return series
-
-
-def _line(sheet: Sheet, row: int) -> int | None:
-    return int(sheet.lines[row]) if sheet.lines is not None else None

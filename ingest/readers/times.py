@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest.readings import Seconds
-from ingest.sources import TimeSpec
-from ingest.timeline import Mask, to_utc
+from ingest.readings import Mask, Seconds, Values
+from ingest.sources import EPOCHS, TimeSpec
+from ingest.timeline import to_utc, zone_of
 
 FIRST_YEAR, LAST_YEAR = 1990, 2100
+_FIRST, _LAST = (int(datetime(year, 1, 1, tzinfo=UTC).timestamp()) for year in (FIRST_YEAR, LAST_YEAR + 1))
+_EPOCH = re.compile(r"[0-9]{1,15}(\.[0-9]*)?", re.ASCII)
 _WIDTHS = {"%Y": 4, "%m": 2, "%d": 2, "%H": 2, "%I": 2, "%M": 2, "%S": 2, "%y": 2, "%p": 2}
 _ISO = re.compile(r"\d{4}-\d\d-\d\d(?P<sep>[T ])\d\d:\d\d(?P<seconds>:\d\d)?(?P<zone>Z|[+-]\d\d:\d\d)?")
 _BYTES = npt.NDArray[np.uint8]
@@ -29,7 +31,7 @@ class Stamps:
 
     utc: Seconds
     why: dict[int, str]
-    unsure: int  # rows in a repeated hour that stands only once
+    unsure: int  # rows in a repeated hour with nothing to tell which pass they are of
 
     def good(self) -> Mask | None:
         """Rows that have a time; None when all have."""
@@ -43,18 +45,32 @@ class Stamps:
         """What a person should know, or nothing."""
         if not self.unsure:
             return ()
-        return (f"{self.unsure} rows in the repeated hour of autumn, which stands only once: taken as its first pass",)
+        return (
+            f"{self.unsure} rows in the repeated hour of autumn, and nothing tells which pass they are of: "
+            "taken as the first, or as they follow one another",
+        )
 
 
-def read_times(texts: Any, spec: TimeSpec, *, interval_s: int, groups: npt.NDArray[np.int64] | None = None) -> Stamps:
-    """Read a column of time texts, in the order of the file's rows (`groups`: see `to_utc`)."""
-    seconds, aware, bad = _parse(texts, spec)
+def read_times(
+    texts: Any,
+    spec: TimeSpec,
+    *,
+    interval_s: int,
+    groups: npt.NDArray[np.int64] | None = None,
+    registers: Sequence[Values] = (),
+) -> Stamps:
+    """Read a column of time texts, in the order of the file's rows (`groups` and `registers`: see `to_utc`)."""
+    seconds, aware, bad = read_civil(texts, spec)
     why = dict.fromkeys(np.flatnonzero(bad).tolist(), f"not a time; expected {expected_form(spec)}")
     naive = np.flatnonzero(~aware & ~bad)
     if not naive.size:
         return Stamps(seconds, why, 0)
     civil = to_utc(
-        seconds[naive], ZoneInfo(spec.zone), interval_s=interval_s, groups=None if groups is None else groups[naive]
+        seconds[naive],
+        zone_of(spec.zone),
+        interval_s=interval_s,
+        groups=None if groups is None else groups[naive],
+        registers=[register[naive] for register in registers],
     )
     seconds[naive] = civil.utc
     skipped = f"does not exist in {spec.zone}: the clocks went forward over it"
@@ -65,21 +81,44 @@ def read_times(texts: Any, spec: TimeSpec, *, interval_s: int, groups: npt.NDArr
 def read_stamp(text: str, spec: TimeSpec) -> tuple[int, bool] | None:
     """Epoch seconds of one text, and whether it says its own offset from UTC; None if it is no time."""
     text = text.strip()
-    found = _read(text, spec.format)
-    if found is None and spec.format is not None and "%p" in spec.format:
-        found = _read(re.sub(r"(?i)\b([ap])\.\s?m\.?", r"\1m", text), spec.format)
-    if found is None and re.search(r"(?<!\d)24:00", text):  # the end of a day, as some devices write it
-        found = _read(re.sub(r"(?<!\d)24:00", "00:00", text, count=1), spec.format)
-        found = found + timedelta(days=1) if found is not None else None
+    if spec.format in EPOCHS:
+        return _read_epoch(text, EPOCHS[spec.format])
+    if spec.clock is not None and spec.format is None and " " not in text:
+        return None  # a date without its clock time is not midnight
+    found = _read_moment(text, spec.format)
     if found is None or not FIRST_YEAR <= found.year <= LAST_YEAR:
         return None
     aware = found.tzinfo is not None
     return int((found if aware else found.replace(tzinfo=UTC)).timestamp()), aware
 
 
+def read_clock(text: str, form: str) -> int | None:
+    """Seconds of a clock time from midnight, 24:00 included; None if the text is none."""
+    found = _read_moment(text.strip(), form)
+    return round((found - datetime(1900, 1, 1)).total_seconds()) if found is not None else None
+
+
 def expected_form(spec: TimeSpec) -> str:
     """How a time should have looked."""
-    return f"the form {spec.format}" if spec.format else "ISO 8601 such as 2026-03-01T12:00:00Z"
+    if spec.format in EPOCHS:
+        name, sample = ("seconds", "1780315200") if EPOCHS[spec.format] == 1 else ("milliseconds", "1780315200000")
+        return f"{name} since 1970 such as {sample}"
+    if spec.format is not None:
+        return f"the form {spec.format}"
+    if spec.clock is not None:
+        return "an ISO 8601 date such as 2026-03-01 and a clock time such as 12:00"
+    return "ISO 8601 such as 2026-03-01T12:00:00Z"
+
+
+def _read_moment(text: str, form: str | None) -> datetime | None:
+    """A text by its format, also with a.m. and p.m., and with 24:00 for the end of a day."""
+    found = _read(text, form)
+    if found is None and form is not None and "%p" in form:
+        found = _read(re.sub(r"(?i)\b([ap])\.\s?m\.?", r"\1m", text), form)
+    if found is None and re.search(r"(?<!\d)24:00", text):
+        found = _read(re.sub(r"(?<!\d)24:00", "00:00", text, count=1), form)
+        found = found + timedelta(days=1) if found is not None else None
+    return found
 
 
 def _read(text: str, form: str | None) -> datetime | None:
@@ -89,12 +128,22 @@ def _read(text: str, form: str | None) -> datetime | None:
         return None
 
 
-def _parse(texts: Any, spec: TimeSpec) -> tuple[Seconds, Mask, Mask]:
+def _read_epoch(text: str, per_second: int) -> tuple[int, bool] | None:
+    if _EPOCH.fullmatch(text) is None:
+        return None
+    seconds = int(text.partition(".")[0]) // per_second
+    return (seconds, True) if _FIRST <= seconds < _LAST else None
+
+
+def read_civil(texts: Any, spec: TimeSpec) -> tuple[Seconds, Mask, Mask]:
+    """Seconds of a column of texts as the clock shows them, rows that say their own offset (UTC then), bad rows."""
     texts = pc.fill_null(texts, "")
     size = len(texts)
     seconds, aware, done = np.zeros(size, np.int64), np.zeros(size, bool), np.zeros(size, bool)
-    tokens = _iso_tokens(texts[0].as_py()) if spec.format is None and size else _tokens(spec.format or "")
-    if tokens and size:
+    if spec.format in EPOCHS:
+        seconds, done = _epochs(texts, EPOCHS[spec.format])
+        aware |= done
+    elif size and (tokens := _iso_tokens(texts[0].as_py()) if spec.format is None else _tokens(spec.format)):
         rows, matrix = _same_width(texts, len(tokens))
         values, ok = _fixed(matrix, tokens)
         seconds[rows], done[rows] = values, ok
@@ -108,6 +157,13 @@ def _parse(texts: Any, spec: TimeSpec) -> tuple[Seconds, Mask, Mask]:
             if found is not None:
                 seconds[row], aware[row], done[row] = found[0], found[1], True
     return seconds, aware, ~done
+
+
+def _epochs(texts: Any, per_second: int) -> tuple[Seconds, Mask]:
+    """Whole numbers that count from 1970; the others are left to a closer look."""
+    whole = pc.match_substring_regex(texts, "^[0-9]{1,15}$")
+    numbers = pc.cast(pc.if_else(whole, texts, "0"), pa.int64()).to_numpy(zero_copy_only=False) // per_second
+    return numbers, (numbers >= _FIRST) & (numbers < _LAST)
 
 
 def _tokens(form: str) -> list[str] | None:

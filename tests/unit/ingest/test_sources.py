@@ -61,7 +61,7 @@ def test_columns(changes: dict[str, object], message: str) -> None:
 
 
 def test_shapes() -> None:
-    with pytest.raises(ValidationError, match="expected either columns or long, and not both"):
+    with pytest.raises(ValidationError, match="expected either columns or long or across, and only one of them"):
         TableSource.model_validate(GOOD | {"columns": []})
     with pytest.raises(ValidationError, match=r"expected \{string\} and \{module\} once each"):
         LongSpec.model_validate(
