@@ -1,7 +1,8 @@
 """`aftercare run`: the clockwork that starts the jobs of `[schedule]`, until told to stop.
 
 The scheduling library is a ticker only: its jobs live in memory, and what a job has to do it asks the store. One
-worker thread runs them, so that no two jobs overlap. The main thread watches, and tells the store that all is well.
+worker thread runs them, so that no two jobs overlap; another one polls devices every minute, which waits for no job.
+The main thread watches, and tells the store that all is well.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from ingest.errors import AftercareError
 from monitor.clock import Clock
 from monitor.config import Fleet, load_fleet
 from monitor.cron import cron_trigger
+from monitor.jobs.polling import Poller, summary
 from monitor.jobs.schedule import JOBS, due_at_start, note_alive, run_job
 from monitor.lock import AlreadyRunning, lock_path, only_instance
 from monitor.store import Store
@@ -32,6 +34,8 @@ from monitor.store import Store
 log = logging.getLogger("aftercare")
 
 TriggerMaker = Callable[[str, tzinfo], BaseTrigger]
+_EVERY_MINUTE = "* * * * *"
+_ROUND_S = 50.0  # so that a round is over before the next one; devices that are slower go on meanwhile
 
 
 def serve(
@@ -58,10 +62,11 @@ class Daemon:
     def __init__(self, fleet: Fleet, store: Store, clock: Clock, trigger: TriggerMaker) -> None:
         self._fleet, self._store, self._clock, self._trigger = fleet, store, clock, trigger
         self._stop = threading.Event()
-        self._at_work = threading.Lock()
+        self._at_work, self._polling = threading.Lock(), threading.Lock()
+        self._poller = Poller(store, clock)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"default": ThreadPoolExecutor(1)},
+            executors={"default": ThreadPoolExecutor(1), "polls": ThreadPoolExecutor(1)},
             # A run that is late is still wanted, once, and a job never overtakes itself.
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -71,6 +76,9 @@ class Daemon:
         before = {one: signal.signal(one, self._on_signal) for one in (signal.SIGTERM, signal.SIGINT)}
         try:
             self._plan(at_start=True)
+            self._scheduler.add_job(
+                self._poll, self._trigger(_EVERY_MINUTE, UTC), executor="polls", next_run_time=datetime.now(UTC)
+            )
             self._scheduler.start()
             log.info("watching %d sites of %s", len(self._fleet.sites), self._fleet.settings.fleet.name)
             for fault in self._fleet.faults:
@@ -122,6 +130,23 @@ class Daemon:
             else:
                 log.info("%s done in %.1f s: %s", name, time.monotonic() - began_s, message)
 
+    def _poll(self) -> None:
+        """Poll the devices that are due; how each one stands is kept in the store."""
+        if self._stop.is_set():
+            return
+        with self._polling:
+            try:
+                report = self._poller.poll(self._fleet, due_only=True, round_s=_ROUND_S, should_stop=self._stop.is_set)
+            except AftercareError as error:
+                log.error("polling: %s", error)
+            except Exception:
+                log.exception("polling failed")
+            else:
+                if report.polled:
+                    log.info("polling: %s", summary(report))
+                for trouble in report.failed:
+                    log.warning("polling: %s", trouble)
+
     def _read_again(self) -> str:
         """Take the fleet folder as it is now; a broken one leaves the old in force and is told."""
         try:
@@ -157,7 +182,7 @@ class Daemon:
                 return True
 
     def _next_runs(self) -> dict[str, int | None]:
-        jobs = {job.name: job.next_run_time for job in self._scheduler.get_jobs()}
+        jobs = {job.name: job.next_run_time for job in self._scheduler.get_jobs() if job.name in JOBS}
         return {name: None if at is None else int(at.timestamp()) for name, at in jobs.items()}
 
     def _drain(self, drain_s: float) -> None:
@@ -165,11 +190,12 @@ class Daemon:
         log.info("ending the current unit of work")
         self._stop.set()
         self._scheduler.shutdown(wait=False)
-        if not self._at_work.acquire(timeout=drain_s):
-            log.error("a job did not end within %.0f s; leaving it", drain_s)
-            logging.shutdown()
-            os._exit(1)
-        self._at_work.release()
+        for lock in (self._at_work, self._polling):
+            if not lock.acquire(timeout=drain_s):
+                log.error("a job did not end within %.0f s; leaving it", drain_s)
+                logging.shutdown()
+                os._exit(1)
+            lock.release()
         log.info("stopped")
 
     def _on_signal(self, _number: int, _frame: FrameType | None) -> None:

@@ -13,6 +13,7 @@ from monitor.cli.shell import Progress, Shell, json_option, leave, note, opened,
 if TYPE_CHECKING:
     from monitor.config import Fleet
     from monitor.jobs.ingesting import IngestReport
+    from monitor.jobs.polled import PollReport
     from monitor.store import Store
 
 
@@ -23,19 +24,25 @@ if TYPE_CHECKING:
 def ingest(ctx: click.Context, words: tuple[str, ...], as_json: bool) -> None:
     """Take new readings of all sources, or only of these files, into the store.
 
-    What cannot be read is set aside with its reason; the same file twice changes nothing.
+    Devices on the bus are polled once, unless files are named. What cannot be read is set aside with its reason; the
+    same file twice changes nothing.
     """
     from monitor.jobs.ingesting import summary
 
     folder, files = split_fleet(words)
     with opened(folder) as (fleet, store):
         report = run_pass(fleet, store, ctx.obj, [Path(f) for f in files])
+        polls = None if files else poll_devices(fleet, store, ctx.obj)
     tell_reasons(report)
+    if polls is not None:
+        tell_troubles(polls)
     if as_json:
-        print_json({"schema": 1, **asdict(report)})
+        print_json({"schema": 1, **asdict(report), "polls": asdict(polls) if polls is not None else None})
     else:
         click.echo(summary(report))
-    leave(ctx, fleet, set_aside=not report.all_taken)
+        if polls is not None:
+            click.echo(poll_summary(polls))
+    leave(ctx, fleet, set_aside=not (report.all_taken and (polls is None or polls.all_taken)))
 
 
 def run_pass(fleet: Fleet, store: Store, shell: Shell, files: list[Path]) -> IngestReport:
@@ -48,9 +55,37 @@ def run_pass(fleet: Fleet, store: Store, shell: Shell, files: list[Path]) -> Ing
         return ingest_noted(fleet, store, shell.clock, progress=progress)
 
 
+def poll_devices(fleet: Fleet, store: Store, shell: Shell) -> PollReport | None:
+    """Poll every device once; None where there are none."""
+    if not any(source.kind == "modbus_tcp" for site in fleet.sites for source in site.source):
+        return None
+    from monitor.jobs.polling import poll_fleet
+
+    with Progress() as progress:
+        return poll_fleet(fleet, store, shell.clock, progress=progress)
+
+
+def poll_summary(polls: PollReport) -> str:
+    """One line about the polls."""
+    from monitor.jobs.polling import summary
+
+    return summary(polls)
+
+
 def tell_reasons(report: IngestReport) -> None:
     """What was set aside, on stderr."""
     note(*report.sources_unread, *report.failed, *report.reasons)
     more = report.set_aside - len(report.reasons)
     if more > 0:
         note(f"and {more} more; aftercare status lists what is set aside")
+    note(*report.notes)
+    if report.notes_untold:
+        note(f"and {report.notes_untold} more remarks on files that were taken")
+
+
+def tell_troubles(polls: PollReport) -> None:
+    """Which devices gave nothing, and what others gave that could not be taken, on stderr."""
+    note(*polls.failed, *polls.reasons)
+    more = polls.set_aside - len(polls.reasons)
+    if more > 0:
+        note(f"and {more} more values of devices")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,18 +61,21 @@ class Polled:
         """Site and source for a person."""
         return f"{self.site.id}/{self.source.id}"
 
-    def judged(self, now: int) -> Polled:
-        """The poll with what cannot be true of the site set aside, and the trouble told if it gave nothing."""
-        if self.result is None:
-            return self
-        place = f"{self.source.host}:{self.source.port}"
-        result = keep_believable(self.result, place, believable(self.site, now))
-        if result.rejects and not any(_has_values(values) for t in result.tables for values in t.columns.values()):
-            first, more = sentence(result.rejects[0]), len(result.rejects) - 1
-            return Polled(self.site, self.source, self.began_at, None, first + (f"; and {more} more" if more else ""))
-        troubles = [sentence(reject) for reject in result.rejects]
-        told = troubles[0] if len(troubles) == 1 else f"{len(troubles)} values set aside, first: {troubles[0]}"
-        return Polled(self.site, self.source, self.began_at, result, told if troubles else "")
+
+def judged(polled: Polled, now: int) -> Polled:
+    """The poll with what cannot be true of the site set aside; a poll that gives no reading then has failed."""
+    if polled.result is None:
+        return polled
+    place = f"{polled.source.host}:{polled.source.port}"
+    result = keep_believable(polled.result, place, believable(polled.site, now))
+    troubles = [sentence(reject) for reject in result.rejects]
+    if not troubles:
+        return replace(polled, result=result)
+    if not any(_has_values(values) for table in result.tables for values in table.columns.values()):
+        more = f"; and {len(troubles) - 1} more" if troubles[1:] else ""
+        return replace(polled, result=None, trouble=troubles[0] + more)
+    told = f"{len(troubles)} values set aside, first: {troubles[0]}" if troubles[1:] else troubles[0]
+    return replace(polled, result=result, trouble=told)
 
 
 def _has_values(values: Values) -> bool:
@@ -97,7 +100,6 @@ class Keeper:
 
     def keep(self, polled: Polled, now: int) -> None:
         """Store one poll with its standing, in a transaction of its own."""
-        polled = polled.judged(now)
         state = self._states[polled.key] = _state_after(polled, self._states.get(polled.key), now)
         self._report.polled += 1
         if polled.result is None:

@@ -11,7 +11,7 @@ from ingest.poll import Chains, place_of, poll_device
 from ingest.sources import BusSource
 from monitor.clock import Clock
 from monitor.config import Fleet, Site
-from monitor.jobs.polled import Keeper, Key, Polled, PollReport
+from monitor.jobs.polled import Keeper, Key, Polled, PollReport, judged
 from monitor.jobs.work import ShouldStop, Tell, never, silent
 from monitor.jobs.workers import Place, Task, Workers
 from monitor.store import Store
@@ -128,7 +128,7 @@ class Poller:
         # The last request may begin just before the end, and waits for a connection and for an answer.
         patience_s = self._poll_s + 4 * source.timeout_s
         hangs = (
-            f"{source.host}:{source.port}: did not come back within {patience_s:.0f} s and is left alone until it does"
+            f"{source.host}:{source.port}: did not come back within {patience_s:g} s; it is left alone until it does"
         )
         return Task(
             work=partial(_poll_one, site, source, self._clock, self._chains, self._poll_s),
@@ -148,7 +148,8 @@ def _poll_one(site: Site, source: BusSource, clock: Clock, chains: Chains, poll_
     """Poll a device, in its thread; whatever goes wrong comes back as a sentence."""
     began_at = clock()
     try:
-        return Polled(site, source, began_at, poll_device(source, clock=clock, chains=chains, within_s=poll_s))
+        result = poll_device(source, clock=clock, chains=chains, within_s=poll_s)
+        return judged(Polled(site, source, began_at, result), clock())
     except InputError as error:
         return Polled(site, source, began_at, None, str(error))
     except Exception as error:  # a mistake of ours must not leave the device out without a word
