@@ -15,7 +15,7 @@ from ingest.registers.snapshots import Snapshots
 from ingest.registers.spots import Found, Spot, read_spot
 from ingest.sources import RegisterPoint, RegisterSource
 from ingest.sunspec.chain import Chain
-from ingest.sunspec.decode import Tell, decode
+from ingest.sunspec.decode import Tell, decode, miscounts
 from ingest.sunspec.survey import survey
 from ingest.sunspec.uses import Plan, plan_uses
 
@@ -47,7 +47,7 @@ def sunspec_series(units: Units, source: RegisterSource, rejects: Rejects) -> tu
     for chain, mine in found.chains:
         plan = plan_uses(chain, source.subjects)
         series += _decoded(plan, shots, mine, tell)
-        notes += [_chain_note(unit, chain), *plan.notes]
+        notes += [_chain_note(unit, chain), *plan.notes, *miscounts(chain, shots, mine)]
     for poll in np.flatnonzero(found.strays).tolist():
         first = int(shots.rows.addresses[np.flatnonzero(shots.rows.polls == poll)[0]])
         tell(poll, first, "", f"the headers of models in this poll of unit {unit} are unlike the others'; not taken")
@@ -76,7 +76,9 @@ def _tell_of_halves(spot: Spot, found: Found, shots: Snapshots, tell: Tell) -> N
     for poll in np.flatnonzero(found.half).tolist():
         missing = ", ".join(str(first + i) for i in range(count) if not there[poll, i])
         present = int(np.argmax(there[poll]))
-        reason = f"half a value: register {missing} of unit {shots.unit} is not in the same poll"
+        why = f"register {missing} of unit {shots.unit} is not in the same poll"
+        again = "its registers came again in the same poll with other words, and not all of them equally often"
+        reason = f"half a value: {why if missing else again}"
         tell(poll, first + present, str(words[poll, present]), reason)
 
 

@@ -128,7 +128,7 @@ def _by_unit(dump: _Dump, tolerance_s: int) -> tuple[dict[int, Snapshots], tuple
         first, end = np.searchsorted(polls.units, [unit, unit + 1])
         mine = np.flatnonzero(dump.units == unit)
         rows = Rows(polls.of_row[mine] - first, dump.addresses[mine], dump.words[mine], dump.lines[mine])
-        units[unit], again, other = snapshots(unit, polls.times[first:end], rows)
-        repeated, differing = repeated + again, differing + other
+        units[unit], repeats = snapshots(unit, polls.times[first:end], rows)
+        repeated, differing = repeated + repeats.rows, differing + repeats.differing
     note = f"{repeated} rows repeat a register at a time; {differing} differ, the later row was taken"
     return units, (note,) if repeated else ()

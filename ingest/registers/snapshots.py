@@ -29,12 +29,24 @@ class Rows:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeats:
+    """How many rows repeat a register of a poll, and how many of those differ from the row that was taken."""
+
+    rows: int
+    differing: int
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshots:
-    """One unit's polls: `times` of the polls, and rows in order of address and poll, each pair once."""
+    """One unit's polls: `times` of the polls, and rows in order of address and poll, each pair once.
+
+    `passes` tells of a row how often its register came in its poll where its words differ, and is 1 elsewhere.
+    """
 
     unit: int
     times: Seconds
     rows: Rows
+    passes: Numbers
 
     def __len__(self) -> int:
         return self.times.size
@@ -47,6 +59,14 @@ class Snapshots:
             polls = self.rows.polls[mine]
             words[polls, column], there[polls, column] = self.rows.words[mine], True
         return words, there
+
+    def in_step(self, address: int, count: int) -> Mask:
+        """Polls in which neighbouring registers came equally often, so that their last words belong together."""
+        passes = np.ones((len(self), count), np.int64)
+        for column in range(count):
+            mine = self._rows_of(address + column)
+            passes[self.rows.polls[mine], column] = self.passes[mine]
+        return np.asarray(np.all(passes == passes[:, :1], axis=1))
 
     def has(self, address: int) -> bool:
         """Whether any poll holds a register."""
@@ -65,19 +85,18 @@ class Snapshots:
         return slice(int(first), int(end))
 
 
-def snapshots(unit: int, times: Seconds, rows: Rows) -> tuple[Snapshots, int, int]:
-    """One unit's rows put in order; of a register that a poll holds twice the later row is taken.
-
-    Also how many rows were repeats, and how many of those differ from the row that was taken.
-    """
+def snapshots(unit: int, times: Seconds, rows: Rows) -> tuple[Snapshots, Repeats]:
+    """One unit's rows put in order; of a register that a poll holds several times the last row is taken."""
     order = np.lexsort((rows.polls, rows.addresses))  # stable: later rows of the file stay later
     rows = rows.take(order)
     same = (np.diff(rows.addresses) == 0) & (np.diff(rows.polls) == 0)
-    last = np.append(~same, True)[: order.size]
-    taken = np.flatnonzero(last)
-    stands_for = taken[np.searchsorted(taken, np.arange(order.size))]
-    differing = int(np.count_nonzero(rows.words != rows.words[stands_for]))
-    return Snapshots(unit, times, rows.take(taken)), order.size - taken.size, differing
+    taken = np.flatnonzero(np.append(~same, True)[: order.size])
+    stands_for = np.searchsorted(taken, np.arange(order.size))
+    differs = rows.words != rows.words[taken][stands_for]
+    count, differing = np.bincount(stands_for, minlength=1), np.bincount(stands_for, differs, minlength=1)
+    passes = np.where(differing > 0, count, 1)[: taken.size]
+    repeats = Repeats(order.size - taken.size, int(np.count_nonzero(differs)))
+    return Snapshots(unit, times, rows.take(taken), passes), repeats
 
 
 def snapshot_of(unit: int, bank: Bank) -> Snapshots:
@@ -85,4 +104,4 @@ def snapshot_of(unit: int, bank: Bank) -> Snapshots:
     addresses = np.array(sorted(bank), np.int64)
     words = np.array([bank[address] for address in addresses.tolist()], np.int64)
     none = np.zeros(addresses.size, np.int64)
-    return Snapshots(unit, np.zeros(1, np.int64), Rows(none, addresses, words, none))
+    return Snapshots(unit, np.zeros(1, np.int64), Rows(none, addresses, words, none), np.ones(addresses.size, np.int64))

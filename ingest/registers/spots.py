@@ -47,7 +47,7 @@ class Found:
     """Values of a spot, shape (polls,): NaN where there is none, and the masks that say why."""
 
     values: Values
-    whole: Mask  # all registers of the value are in the poll
+    whole: Mask  # all registers of the value are in the poll, and of one reading
     half: Mask  # some of them are
     unscaled: Mask  # there is a value, and no power of ten that could be meant
     powers: Numbers | None  # of the scale register; None: the factor is fixed, or the register is nowhere
@@ -56,7 +56,7 @@ class Found:
 def read_spot(spot: Spot, shots: Snapshots) -> Found:
     """The values of a spot in all polls; a value that is not there whole is none."""
     words, there = shots.read(*spot.span)
-    whole: Mask = np.all(there, axis=1)
+    whole: Mask = np.all(there, axis=1) & shots.in_step(*spot.span)
     half: Mask = np.any(there, axis=1) & ~whole
     raw = np.where(whole, decode_words(words, spot.type, spot.word_order), np.nan)
     if spot.power_at is None:

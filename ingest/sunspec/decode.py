@@ -10,8 +10,9 @@ import numpy as np
 from ingest.readings import Channel, Mask, Values
 from ingest.registers.snapshots import Snapshots
 from ingest.registers.spots import Found, Spot, read_spot
-from ingest.sunspec.chain import MARKER, Block, Chain
+from ingest.sunspec.chain import MARKER, Chain
 from ingest.sunspec.meanings import PHOTOVOLTAIC
+from ingest.sunspec.models import MODELS, inputs_in, length_fault
 from ingest.sunspec.uses import Plan, Use, told
 
 Tell = Callable[[int | None, int | None, str, str], None]  # poll, register, what was found, reason
@@ -87,6 +88,21 @@ def _meant(use: Use, values: Values) -> Values:
     return (np.maximum(values, 0.0) if use.meaning.one_way else values) + 0.0  # no negative zero
 
 
+def miscounts(chain: Chain, shots: Snapshots, mine: Mask) -> list[str]:
+    """Sentences about blocks whose count of inputs is not what their length says; the length is what holds."""
+    notes = []
+    for block in chain.blocks:
+        repeat = MODELS[block.model].repeat if block.model in MODELS else None
+        if repeat is None or length_fault(block.model, block.length) is not None:
+            continue
+        word, there = shots.read(block.address + MODELS[block.model].points[repeat.count].offset)
+        counted, by_length = np.unique(word[there[:, 0] & mine, 0]), inputs_in(block.model, block.length)
+        if counted.size and counted.tolist() != [by_length]:
+            said = ", ".join(str(one) for one in counted.tolist())
+            notes.append(f"{told(block)} says that it has {said} inputs; its length says {by_length}, which is taken")
+    return notes
+
+
 def _tell_of_parts(uses: list[Use], shots: Snapshots, mine: Mask, tell: Tell, nowhere: str) -> None:
     """Tell of registers that no poll holds, and of polls that hold only some of a block's registers."""
     block = uses[0].block
@@ -128,6 +144,3 @@ def _ranges(addresses: list[int]) -> str:
         else:
             runs.append([address, address])
     return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in runs)
-
-
-__all__ = ["Block", "Decoded", "Tell", "agreement", "decode", "headers"]

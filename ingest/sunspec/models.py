@@ -29,6 +29,7 @@ class Repeat:
 
     offset: int
     size: int
+    count: str  # the block's point that says how many there are
     points: dict[str, Point]  # offsets within the group
 
 
@@ -61,8 +62,9 @@ _INVERTER_FLOAT = {
     "DCA": Point(34, "float32"), "DCV": Point(36, "float32"), "DCW": Point(38, "float32"),
     "St": Point(48, "uint16"),
 }  # fmt: skip
+_INPUTS = {"DCA_SF": Point(2, _SF), "DCV_SF": Point(3, _SF), "DCW_SF": Point(4, _SF), "N": Point(8, "uint16")}
 _INPUT = Repeat(
-    10, 20,
+    10, 20, "N",
     {
         "DCA": Point(9, "uint16", "DCA_SF"), "DCV": Point(10, "uint16", "DCV_SF"), "DCW": Point(11, "uint16", "DCW_SF"),
     },
@@ -83,8 +85,9 @@ _DER_AC = {
     "TotWhInj": Point(19, "uint64", "TotWh_SF"),
     "V_SF": Point(114, _SF), "Hz_SF": Point(115, _SF), "W_SF": Point(116, _SF), "TotWh_SF": Point(120, _SF),
 }  # fmt: skip
+_PORTS = {"NPrt": Point(4, "uint16"), "DCA_SF": Point(15, _SF), "DCV_SF": Point(16, _SF), "DCW_SF": Point(17, _SF)}
 _PORT = Repeat(
-    20, 25,
+    20, 25, "NPrt",
     {
         "PrtTyp": Point(0, "uint16"),
         "DCA": Point(10, "int16", "DCA_SF"), "DCV": Point(11, "uint16", "DCV_SF"), "DCW": Point(12, "int16", "DCW_SF"),
@@ -99,9 +102,7 @@ MODELS: dict[int, Model] = {
     111: Model("single-phase inverter, float", 60, _INVERTER_FLOAT),
     112: Model("split-phase inverter, float", 60, _INVERTER_FLOAT),
     113: Model("three-phase inverter, float", 60, _INVERTER_FLOAT),
-    160: Model(
-        "multiple MPPT", 8, {"DCA_SF": Point(2, _SF), "DCV_SF": Point(3, _SF), "DCW_SF": Point(4, _SF)}, _INPUT
-    ),
+    160: Model("multiple MPPT", 8, _INPUTS, _INPUT),
     201: Model("single-phase meter", 105, _METER),
     202: Model("split-phase meter", 105, _METER),
     203: Model("wye-connected meter", 105, _METER),
@@ -111,9 +112,7 @@ MODELS: dict[int, Model] = {
     213: Model("wye-connected meter, float", 124, _METER_FLOAT),
     214: Model("delta-connected meter, float", 124, _METER_FLOAT),
     701: Model("DER AC measurement", 121, _DER_AC),  # 153 with the alarm text at its end
-    714: Model(
-        "DER DC measurement", 18, {"DCA_SF": Point(15, _SF), "DCV_SF": Point(16, _SF), "DCW_SF": Point(17, _SF)}, _PORT
-    ),
+    714: Model("DER DC measurement", 18, _PORTS, _PORT),
 }  # fmt: skip
 
 
