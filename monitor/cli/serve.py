@@ -79,7 +79,7 @@ def tell_rejects(ctx: click.Context, fleet: Path, site_id: str | None, as_json: 
 
 def as_text(standing: Standing) -> list[str]:
     """The whole standing for a person, in the fleet's local time."""
-    lines = [_daemon_line(standing), "", *_job_lines(standing), "", *_source_lines(standing)]
+    lines = [_daemon_line(standing), "", *_job_lines(standing), "", *_source_lines(standing), *_device_lines(standing)]
     set_aside = sum(source.rejects for source in standing.sources)
     for title, entries, total, more in (
         ("waiting", standing.waiting, len(standing.waiting), "--json"),
@@ -119,3 +119,18 @@ def _source_lines(standing: Standing) -> list[str]:
         for s in standing.sources
     ]
     return aligned([heads, *counts], right=(2, 3, 4, 5))
+
+
+def _device_lines(standing: Standing) -> list[str]:
+    """The devices that are polled, if there are any, and what troubles them."""
+    if not standing.devices:
+        return []
+    rows = [
+        (*names, standing.local(state.last_ok_at), standing.local(state.last_try_at), str(state.failures))
+        if state is not None
+        else (*names, "never", "never", "0")
+        for names, state in standing.devices.items()
+    ]
+    table = aligned([("site", "device", "last reading", "last poll", "failures"), *rows], right=(4,))
+    troubled = (state for state in standing.devices.values() if state is not None and state.trouble)
+    return ["", *table, *(f"  {state.site}/{state.source}: {state.trouble}" for state in troubled)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from itertools import groupby
@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 
 from ingest.arrivals import Arrival, config_hash, list_arrivals
 from ingest.errors import InputError
+from ingest.sources import BusSource
 from monitor.clock import day_number, iso, local_date
 from monitor.config import Fleet
 from monitor.jobs.ingesting import file_sources, sentence
@@ -22,6 +23,7 @@ from monitor.store import Store
 from monitor.store.claim import is_claimed
 from monitor.store.jobs import JobState, last_beat, last_runs
 from monitor.store.ledger import KeptReject, SourceCount, count_files, list_files, list_rejects, seen
+from monitor.store.polls import PollState, list_polls
 from monitor.store.readings import recorded_span
 
 # The daemon gives a sign every 15 s; a long write of its own may hold one up.
@@ -53,6 +55,7 @@ class Standing:
     rejects: tuple[str, ...]
     silent_sites: tuple[str, ...]
     faults: tuple[str, ...]
+    devices: Mapping[tuple[str, str], PollState | None]  # by site and source; None: not polled yet
 
     def local(self, seconds: int | None) -> str:
         """An instant as the fleet's people read it."""
@@ -91,6 +94,7 @@ def look(fleet: Fleet, store: Store, now: int) -> Standing:
             rejects=tuple(sentence(r.reject) for r in list_rejects(conn, limit=LISTED)),
             silent_sites=tuple(_silent_sites(conn, fleet, now)),
             faults=fleet.faults,
+            devices=_devices(conn, fleet),
         )
 
 
@@ -113,6 +117,17 @@ def as_document(standing: Standing) -> dict[str, Any]:
         "jobs": jobs,
         "sources": [{**asdict(s), "last_taken_at": iso(s.last_taken_at)} for s in standing.sources],
         **{name: list(getattr(standing, name)) for name in lists},
+        "devices": [
+            {
+                "site": site,
+                "source": source,
+                "last_poll": iso(state.last_try_at) if state else None,
+                "last_reading": iso(state.last_ok_at) if state else None,
+                "failures": state.failures if state else 0,
+                "trouble": (state.trouble or None) if state else None,
+            }
+            for (site, source), state in standing.devices.items()
+        ],
     }
 
 
@@ -145,6 +160,13 @@ def _daemon(conn: Connection, fleet: Fleet, now: int) -> DaemonState:
     if held is None:
         held = is_held(lock_path(fleet.settings.store.url, fleet.folder))
     return DaemonState(held and now - sign.at < STALE_S, sign.at, sign.pid)
+
+
+def _devices(conn: Connection, fleet: Fleet) -> dict[tuple[str, str], PollState | None]:
+    """Every device that the site files name, and how its polling stands."""
+    states = {(state.site, state.source): state for state in list_polls(conn)}
+    named = ((site.id, source.id) for site in fleet.sites for source in site.source if isinstance(source, BusSource))
+    return {key: states.get(key) for key in named}
 
 
 def _is_known(conn: Connection, site: str, source: str, settings: str, arrival: Arrival) -> bool:
