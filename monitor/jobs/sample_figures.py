@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, timedelta, tzinfo
 
 import numpy as np
 import numpy.typing as npt
@@ -66,7 +65,7 @@ def span_of(tables: Sequence[Table], *, interval_s: int) -> Span | None:
     )  # fmt: skip
 
 
-def day_energies(tables: Sequence[Table], zone: ZoneInfo, *, interval_s: int) -> tuple[DayEnergy, ...]:
+def day_energies(tables: Sequence[Table], zone: tzinfo, *, interval_s: int) -> tuple[DayEnergy, ...]:
     """The energy of every channel of power or energy, in the order of the file."""
     return tuple(
         day_energy(table.starts, channel, values, zone, interval_s=interval_s)
@@ -76,7 +75,7 @@ def day_energies(tables: Sequence[Table], zone: ZoneInfo, *, interval_s: int) ->
     )
 
 
-def day_energy(starts: Seconds, channel: Channel, values: Values, zone: ZoneInfo, *, interval_s: int) -> DayEnergy:
+def day_energy(starts: Seconds, channel: Channel, values: Values, zone: tzinfo, *, interval_s: int) -> DayEnergy:
     """Means are integrated, a counter's steps stand on the day of the interval at whose end it was read."""
     days = local_days(starts, zone)
     if channel.reads != "counter":
@@ -90,7 +89,7 @@ def day_energy(starts: Seconds, channel: Channel, values: Values, zone: ZoneInfo
     return DayEnergy(channel, _by_day(days, np.where(across, np.nan, energy)), float(energy[across].sum()))
 
 
-def local_days(times: Seconds, zone: ZoneInfo) -> npt.NDArray[np.int64]:
+def local_days(times: Seconds, zone: tzinfo) -> npt.NDArray[np.int64]:
     """Number of the local day since 1970-01-01."""
     return np.asarray(to_local(times, zone) // _DAY_S)
 

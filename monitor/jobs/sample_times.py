@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, date, datetime
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime, tzinfo
 
 import numpy as np
 
 from ingest.draft.daylight import fit_to_sun
 from ingest.readings import Channel, Seconds, Values
-from ingest.timeline import local_day, zone_table
+from ingest.timeline import local_day, zone_of, zone_table
 from monitor.jobs.sample_figures import channels, day_of, local_days
 from monitor.jobs.sample_hint import Evidence, Hint, middles
 
@@ -36,7 +35,7 @@ def step_hints(look: Evidence) -> Iterator[Hint]:
 
 def clock_change_hints(look: Evidence) -> Iterator[Hint]:
     """Days of clock change whose rows do not fit the zone that the source declares."""
-    zone, place = ZoneInfo(look.source.time.zone), look.site.zone
+    zone, place = zone_of(look.source.time.zone), look.site.zone
     table = zone_table(place, look.span.first, look.span.last)
     for change, jump in zip(table.changes.tolist(), table.jumps.tolist(), strict=True):
         if not look.span.first + abs(jump) < change < look.span.last - abs(jump):
@@ -80,7 +79,7 @@ def light_of(look: Evidence) -> tuple[Channel, Seconds, Values] | None:
     return min(found, key=lambda one: _LIGHT.index(one[0].quantity)) if found else None
 
 
-def _fixed_offset(look: Evidence, day: date, zone: ZoneInfo, jump: int) -> Hint | None:
+def _fixed_offset(look: Evidence, day: date, zone: tzinfo, jump: int) -> Hint | None:
     """A file read in civil time that has as many rows on the day of the change as on any other."""
     start, end = local_day(day, zone)
     starts = np.unique(np.concatenate([table.starts for table in look.result.tables]))
@@ -102,7 +101,7 @@ def _fixed_offset(look: Evidence, day: date, zone: ZoneInfo, jump: int) -> Hint 
 
 def _civil(look: Evidence, day: date, change: int, jump: int) -> Hint | None:
     """A file read in a fixed offset that leaves out, or repeats, an hour where civil time does."""
-    zone = ZoneInfo(look.source.time.zone)
+    zone = zone_of(look.source.time.zone)
     before = _offset(look.site.zone, change - 1)
     # Where the wall clock's jump lies when its times are taken for the fixed offset's.
     wall = change + before - _offset(zone, change)
@@ -117,25 +116,24 @@ def _civil(look: Evidence, day: date, change: int, jump: int) -> Hint | None:
         if not any("rows repeat a time" in text for text in look.result.notes):
             return None
         found = f"rows repeat a time, and {day} is a day on which the clocks go back"
-    return Hint("clock_change", f"{found}: the file may be in {look.site.site.timezone} and not in {zone.key}")
+    return Hint(
+        "clock_change", f"{found}: the file may be in {look.site.site.timezone} and not in {look.source.time.zone}"
+    )
 
 
-def _offset(zone: ZoneInfo, utc: int) -> int:
+def _offset(zone: tzinfo, utc: int) -> int:
     offset = datetime.fromtimestamp(utc, zone).utcoffset()
     return int(offset.total_seconds()) if offset is not None else 0
 
 
-def _fixed_name(zone: ZoneInfo, utc: int) -> str:
-    """The zone of the winter's offset, as IANA names it (with the sign turned round)."""
-    now = datetime.fromtimestamp(utc, zone)
-    dst = now.dst()
-    hours = (_offset(zone, utc) - (int(dst.total_seconds()) if dst else 0)) / _HOUR_S
-    if not hours:
-        return "UTC"
-    return f"Etc/GMT{-int(hours):+d}" if hours == int(hours) else "a zone without summer time"
+def _fixed_name(zone: tzinfo, utc: int) -> str:
+    """The zone's winter offset as a name."""
+    dst = datetime.fromtimestamp(utc, zone).dst()
+    minutes = (_offset(zone, utc) - (int(dst.total_seconds()) if dst else 0)) // 60
+    return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}" if minutes else "UTC"
 
 
-def _clock(utc: int, zone: ZoneInfo) -> str:
+def _clock(utc: int, zone: tzinfo) -> str:
     return datetime.fromtimestamp(utc, UTC).astimezone(zone).strftime("%H:%M")
 
 

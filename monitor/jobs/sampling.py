@@ -42,11 +42,12 @@ HINTS = (
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """The file's bytes; `arrival` is what a pass would take, None for a file that no pattern of the fleet reaches."""
+    """The bytes of a file, which stands under its path in the fleet folder or, from elsewhere, under its name."""
 
     path: Path
     name: str
     data: bytes
+    inside: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +106,11 @@ def open_sample(fleet: Fleet, path: Path) -> Content:
     """Read the file; InputError where a pass would not take it either."""
     found = find_file(fleet, path).resolve()
     home = fleet.folder.resolve()
-    name = found.relative_to(home).as_posix() if found.is_relative_to(home) else found.name
+    inside = found.is_relative_to(home)
+    name = found.relative_to(home).as_posix() if inside else found.name
     status = found.stat()
     data = Arrival(name, status.st_size, int(status.st_mtime), found).read()
-    return Content(found, name, data)
+    return Content(found, name, data, inside)
 
 
 def pick_sources(fleet: Fleet, site_id: str | None, source_id: str | None) -> list[Claimed]:
