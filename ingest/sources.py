@@ -412,7 +412,10 @@ FileSource = TableSource | RegisterSource
 
 
 def points_of(source: TableSource | RegisterSource | BusSource) -> tuple[ColumnSpec | AcrossSpec | RegisterPoint, ...]:
-    """What a source measures of which subject, as far as the site file names it (of a long table nothing)."""
+    """What a source measures of which subject, as far as the site file names it.
+
+    Of a long table, and of a device that tells it by its models, that is nothing.
+    """
     if isinstance(source, TableSource):
         return (source.across,) if source.across is not None else source.columns
     return source.map
@@ -420,4 +423,6 @@ def points_of(source: TableSource | RegisterSource | BusSource) -> tuple[ColumnS
 
 def subjects_of(source: TableSource | RegisterSource | BusSource) -> tuple[str, ...]:
     """Subjects that a source names in the site file (a long table names none)."""
+    if not isinstance(source, TableSource) and source.subjects is not None:
+        return source.subjects.named
     return tuple(point.of for point in points_of(source))

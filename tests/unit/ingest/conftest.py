@@ -37,7 +37,7 @@ def read_table() -> ReadTable:
 def read_dump() -> ReadTable:
     """Read rows of unit, address, word as a dump polled at 12:00, by the given map."""
 
-    def read(text: str, *points: dict[str, object], marks: str = "start") -> ReadResult:
+    def read(text: str, *points: dict[str, object], marks: str = "start", tolerance_s: int = 5) -> ReadResult:
         source = RegisterSource.model_validate(
             {
                 "id": "dump",
@@ -45,7 +45,7 @@ def read_dump() -> ReadTable:
                 "files": "x",
                 "interval_minutes": 30,
                 "time": {"column": "at", "zone": "UTC", "marks": marks},
-                "registers": {"unit_id": "unit", "address": "address", "word": "word"},
+                "registers": {"unit_id": "unit", "address": "address", "word": "word", "tolerance_s": tolerance_s},
                 "map": [{"unit_id": 3, "quantity": "ac_power", "of": "meter:gen1", "unit": "W"} | p for p in points],
             }
         )

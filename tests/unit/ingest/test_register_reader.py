@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import permutations
 
 import numpy as np
 import pytest
@@ -10,10 +11,11 @@ import pytest
 from ingest.errors import InputError
 from ingest.readers import reader_for
 from ingest.readings import ReadResult
-from ingest.sources import BusSource, RegisterSource
+from ingest.sources import BusSource
 
 ReadDump = Callable[..., ReadResult]
 NOON = 1_780_315_200  # 2026-06-01T12:00:00Z
+LATER = "2026-06-01T12:30:00Z"
 
 
 def dump(*words: object, at: str = "2026-06-01T12:00:00Z", first: int = 100) -> str:
@@ -114,19 +116,80 @@ def test_of_two_words_at_one_time_the_later_row_is_taken(read_dump: ReadDump) ->
     assert result.notes == ("1 rows repeat a register at a time; 1 differ, the later row was taken",)
 
 
-def test_sources_that_this_version_does_not_read_are_told() -> None:
-    common = {"id": "inv", "interval_minutes": 5, "model": "sunspec"}
-    chain = RegisterSource.model_validate(
-        common
-        | {
-            "kind": "registers",
-            "files": "x",
-            "time": {"column": "at", "zone": "UTC"},
-            "registers": {"unit_id": "u", "address": "a", "word": "w"},
-        }
+def test_a_device_that_is_polled_has_no_files_to_read() -> None:
+    bus = BusSource.model_validate(
+        {"id": "inv", "interval_minutes": 5, "model": "sunspec", "kind": "modbus_tcp", "host": "localhost"}
     )
-    bus = BusSource.model_validate(common | {"kind": "modbus_tcp", "host": "localhost"})
-    with pytest.raises(InputError, match="source inv: model 'sunspec' is not read by this version; describe the point"):
-        reader_for(chain)
     with pytest.raises(InputError, match="source inv: kind 'modbus_tcp' is not read by this version; it reads regist"):
         reader_for(bus)
+
+
+def test_the_low_words_of_a_long_value_may_come_first(read_dump: ReadDump) -> None:
+    words = ("0xBE77", "0x1A9F", "0xDD2F", "0x405E")
+    assert value(read_dump(HEAD + dump(*words), {"address": 100, "type": "float64", "word_order": "little"})) == 123.456
+
+
+def test_rows_may_stand_in_any_order_and_words_in_any_notation(read_dump: ReadDump) -> None:
+    rows = dump(1, "0X000a", " 0xFFFF ", 7).splitlines(keepends=True) + dump("0x0001", at=LATER).splitlines(True)
+    points = ({"address": 100, "type": "uint32"}, {"address": 103, "type": "int16", "scale": 0.1, "of": "meter:b"})
+    forwards = read_dump(HEAD + "".join(rows), *points)
+    for order in permutations(rows):
+        found = read_dump(HEAD + "".join(order), *points)
+        assert readings(found) == readings(forwards)
+        assert [r.reason for r in found.rejects] == ["half a value: register 101 of unit 3 is not in the same poll"]
+    assert readings(forwards) == [(NOON, 65_546.0), (NOON, 0.7)]
+
+
+def test_units_of_one_bus_are_kept_apart(read_dump: ReadDump) -> None:
+    rows = "at,unit,address,word\n" + "".join(f"2026-06-01T12:00:00Z,{u},100,{u * 10}\n" for u in (7, 3, 0, 255))
+    points = [{"unit_id": u, "address": 100, "type": "uint16", "of": f"inverter:{u}"} for u in (0, 3, 7, 255)]
+    result = read_dump(rows, *points)
+    (table,) = result.tables
+    assert {c.subject: v.tolist() for c, v in table.columns.items()} == {
+        f"inverter:{u}": [u * 10.0] for u in (0, 3, 7, 255)
+    }
+
+
+def test_rows_of_one_poll_may_be_stamped_some_seconds_apart(read_dump: ReadDump) -> None:
+    text = HEAD + dump(1, at="2026-06-01T12:00:00Z") + dump(2, at="2026-06-01T12:00:05Z", first=101)
+    point = {"address": 100, "type": "uint32"}
+    assert value(read_dump(text, point)) == 65_538.0
+    (reject,) = read_dump(text, point, tolerance_s=4).rejects[:1]
+    assert reject.reason == "half a value: register 101 of unit 3 is not in the same poll"
+
+
+def test_a_value_that_was_read_again_by_half_is_none(read_dump: ReadDump) -> None:
+    point = {"address": 100, "type": "uint32"}
+    assert value(read_dump(HEAD + dump(1, 5) + dump(2, 6), point)) == 131_078.0
+    assert value(read_dump(HEAD + dump(1, 5) + dump(1), point)) == 65_541.0
+    result = read_dump(HEAD + dump(1, 5) + dump(2), point)
+    assert result.tables == ()
+    (reject,) = result.rejects
+    assert reject.reason.startswith("half a value: its registers came again in the same poll with other words, and not")
+
+
+def test_the_dialect_of_a_dump_is_told(read_dump: ReadDump) -> None:
+    found = read_dump("A title\n" + (HEAD + dump(5)).replace(",", ";"), {"address": 100, "type": "uint16"}).dialect
+    assert found is not None
+    assert (found.encoding, found.delimiter, found.header_line) == ("utf-8", ";", 2)
+    assert found.columns == ("at", "unit", "address", "word")
+
+
+def test_a_bad_row_among_many_is_found_and_lines_are_those_of_the_file(read_dump: ReadDump) -> None:
+    stamps = [f"2026-06-01T{hour:02d}:30:00Z" for hour in range(20)]
+    rows = [dump(1, hour, at=stamp) for hour, stamp in enumerate(stamps)]
+    rows[7] = dump(1, at=stamps[7]) + "\n" + dump("0xQQ", at=stamps[7], first=101)
+    result = read_dump(HEAD + "".join(rows), {"address": 100, "type": "uint32"})
+    assert [(r.line, r.text) for r in result.rejects] == [(16, "1"), (18, "0xQQ")]
+    assert [v for _, v in readings(result)] == [65_536.0 + hour for hour in range(20) if hour != 7]
+
+
+def readings(result: ReadResult) -> list[tuple[int, float]]:
+    """Time and value of all readings that are no gaps."""
+    return [
+        (start, value)
+        for table in result.tables
+        for values in table.columns.values()
+        for start, value in zip(table.starts.tolist(), values.tolist(), strict=True)
+        if not np.isnan(value)
+    ]
