@@ -5,19 +5,24 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Collection
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import BinaryIO
 
 from ingest.errors import InputError
+from ingest.folders import find_entries
 from ingest.readings import Reject
 from ingest.sources import FileSource
 
-LARGEST_FILE = 128 * 1024 * 1024
+CHUNK = 1 << 20
+_READ_AT_ONCE = 128 << 20
 # Part of every source's hash: raise it when files that were read before must be read again.
-_READING = 1
+_READING = 2
 _UNFINISHED = (".part", ".tmp")
-_COMPRESSED = (".zip", ".gz")
+# File systems keep times by the second or two, and clocks of shares differ: a younger file may change unnoticed.
+_RACY_S = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,26 +32,41 @@ class Arrival:
     path: str
     size: int
     modified: int  # UTC epoch seconds
-    file: Path
+    file: str | Path  # where it can be opened
+    stamp: str = ""  # size, times and inode as the file system tells them
+    changed: int = 0  # the later of the times of content and inode, UTC epoch seconds
 
-    def read(self) -> bytes:
-        """All of the file; InputError when it is gone, has become something else, or is too large."""
+    @contextmanager
+    def open(self) -> Iterator[BinaryIO]:
+        """The file for reading; InputError when it is gone, has become something else, or cannot be read."""
         try:
             # Not to block on a pipe, nor to follow a link, that took the file's place since it was listed.
-            with open(os.open(self.file, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW), "rb") as stream:
+            with open(os.open(self.file, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW), "rb", buffering=0) as stream:
                 if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
                     raise InputError(self.path, "is no longer a regular file")
-                data = stream.read(LARGEST_FILE + 1)
+                yield stream
         except OSError as error:
             raise InputError(self.path, f"cannot be read: {error.strerror}") from None
-        if len(data) > LARGEST_FILE:
-            raise InputError(self.path, _too_large(len(data)))
-        return data
+
+    def read(self) -> bytes:
+        """All of the file at once; InputError as for `open`, and when it is too large for that."""
+        with self.open() as stream:
+            data = bytearray()
+            for chunk in chunks_of(stream):
+                data += chunk
+                if len(data) > _READ_AT_ONCE:
+                    raise InputError(self.path, f"larger than {_READ_AT_ONCE >> 20} MB; expected a smaller file")
+        return bytes(data)
+
+    def is_settled(self, now: int) -> bool:
+        """Whether a change after `now` must show in the stamp."""
+        return now - self.changed > _RACY_S
 
     @property
     def sha256(self) -> str:
-        """Hash of the content; InputError as for `read`."""
-        return content_hash(self.read())
+        """Hash of the content; InputError as for `open`."""
+        with self.open() as stream:
+            return stream_hash(chunks_of(stream))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +76,12 @@ class Listing:
     arrivals: tuple[Arrival, ...]
     waiting: tuple[str, ...]  # changed a moment ago: may still be written
     rejects: tuple[Reject, ...]
+    is_whole: bool = True  # False: a folder could not be listed, so that files may be missing here
+
+    @property
+    def paths(self) -> frozenset[str]:
+        """Every path that lies there."""
+        return frozenset([*(a.path for a in self.arrivals), *self.waiting, *(r.file for r in self.rejects)])
 
 
 def list_arrivals(
@@ -66,20 +92,38 @@ def list_arrivals(
     A file that was changed less than `settle_s` seconds ago waits. `only` names the files that somebody asked for:
     of these the ones that are the source's are listed, without waiting.
     """
-    home = folder.resolve()
-    asked = None if only is None else {_plain(path) for path in only}
+    home = _Home(folder.resolve(), source.files)
+    asked = None if only is None else {str(_plain(path)) for path in only}
+    found = find_entries(home.path, source.files)
     arrivals, waiting, rejects = [], [], []
-    for found in sorted(home.glob(source.files)):
-        if _is_passed_over(found.relative_to(home)) or (asked is not None and found not in asked):
+    if asked is None:
+        rejects += [_refuse(_shown(path), f"the folder cannot be listed: {why}") for path, why in found.closed.items()]
+    for path in found.paths:
+        if path.lower().endswith(_UNFINISHED) or (asked is not None and f"{home.path}/{path}" not in asked):
             continue
-        arrival = _look_at(found, home)
+        arrival = home.look_at(path)
         if isinstance(arrival, Reject):
             rejects.append(arrival)
         elif arrival is not None and asked is None and abs(now - arrival.modified) < settle_s:
             waiting.append(arrival.path)
         elif arrival is not None:
             arrivals.append(arrival)
-    return Listing(tuple(arrivals), tuple(waiting), tuple(rejects))
+    return Listing(tuple(arrivals), tuple(waiting), tuple(rejects), is_whole=not found.closed)
+
+
+def chunks_of(stream: BinaryIO) -> Iterator[bytes]:
+    """All of a file from its beginning, by and by."""
+    stream.seek(0)
+    while chunk := stream.read(CHUNK):
+        yield chunk
+
+
+def stream_hash(chunks: Iterator[bytes]) -> str:
+    """The name of a content in the ledger."""
+    digest = hashlib.sha256()
+    for chunk in chunks:
+        digest.update(chunk)
+    return digest.hexdigest()
 
 
 def content_hash(data: bytes) -> str:
@@ -88,9 +132,67 @@ def content_hash(data: bytes) -> str:
 
 
 def config_hash(source: FileSource) -> str:
-    """Hash of all that decides how a source's files are read; where they lie does not matter."""
+    """Hash of all of a source that decides how its files are read; where they lie does not matter."""
     told = source.model_dump_json(exclude={"id", "files"})
     return hashlib.sha256(f"{_READING} {told}".encode()).hexdigest()
+
+
+@dataclass(slots=True)
+class _Home:
+    """The fleet folder; remembers where the folders in it really are."""
+
+    path: Path
+    pattern: str
+    _folders: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._folders[""] = str(self.path)
+
+    def look_at(self, path: str) -> Arrival | Reject | None:
+        """What one directory entry is; None for a folder, and for what vanished meanwhile."""
+        if not path.isprintable():
+            return _refuse(
+                _shown(path), "its name holds bytes or control characters that cannot be shown; expected plain text"
+            )
+        where, name = os.path.split(path)
+        try:
+            folder = self._real(where)
+            target = os.path.join(folder, name)
+            status = os.lstat(target)
+            if stat.S_ISLNK(status.st_mode):
+                target = os.path.realpath(target, strict=True)
+                folder, status = os.path.dirname(target), os.lstat(target)
+        except (OSError, RuntimeError) as error:
+            return self._unreachable(path, error)
+        if not Path(folder).is_relative_to(self.path):
+            return _refuse(path, "leads out of the fleet folder by a link; expected a file inside it")
+        return self._by_kind(path, target, status)
+
+    def _by_kind(self, path: str, target: str, status: os.stat_result) -> Arrival | Reject | None:
+        if stat.S_ISDIR(status.st_mode):
+            return _refuse(path, "a folder; expected a file") if PurePosixPath(self.pattern).suffix else None
+        if not stat.S_ISREG(status.st_mode):
+            return _refuse(path, "not a regular file but a pipe, a socket or a device")
+        stamp = f"{status.st_size} {status.st_mtime_ns} {status.st_ctime_ns} {status.st_ino}"
+        changed = int(max(status.st_mtime, status.st_ctime))
+        return Arrival(path, status.st_size, int(status.st_mtime), target, stamp, changed)
+
+    def _unreachable(self, path: str, error: Exception) -> Reject | None:
+        why = getattr(error, "strerror", None) or type(error).__name__
+        if os.path.islink(self.path / path):
+            return _refuse(path, f"a link that leads nowhere: {why}")
+        return None if isinstance(error, FileNotFoundError) else _refuse(path, f"cannot be reached: {why}")
+
+    def _real(self, folder: str) -> str:
+        """Where a folder really is; asks about each folder once, and not again about those that it lies in."""
+        unknown = []
+        while folder not in self._folders:
+            unknown.append(folder)
+            folder = os.path.dirname(folder)
+        for below in reversed(unknown):
+            place = os.path.join(self._folders[os.path.dirname(below)], os.path.basename(below))
+            self._folders[below] = os.path.realpath(place, strict=True) if os.path.islink(place) else place
+        return self._folders[unknown[0] if unknown else folder]
 
 
 def _plain(path: Path) -> Path:
@@ -99,39 +201,8 @@ def _plain(path: Path) -> Path:
     return absolute.parent.resolve() / absolute.name
 
 
-def _is_passed_over(path: Path) -> bool:
-    hidden = any(part.startswith(".") for part in path.parts)
-    return hidden or path.suffix.lower() in _UNFINISHED
-
-
-def _look_at(found: Path, home: Path) -> Arrival | Reject | None:
-    """What one directory entry is; None for a folder, and for what vanished meanwhile."""
-    path = found.relative_to(home).as_posix()
-    if not path.isprintable():
-        shown = ascii(path)[1:-1]
-        return _refuse(shown, "its name holds bytes or control characters that cannot be shown; expected plain text")
-    try:
-        target = found.resolve(strict=True)
-        status = target.stat()
-    except (OSError, RuntimeError) as error:
-        if not found.is_symlink():
-            return None
-        return _refuse(path, f"a link that leads nowhere: {getattr(error, 'strerror', error)}")
-    if not target.is_relative_to(home):
-        return _refuse(path, "leads out of the fleet folder by a link; expected a file inside it")
-    if stat.S_ISDIR(status.st_mode):
-        return None
-    if not stat.S_ISREG(status.st_mode):
-        return _refuse(path, "not a regular file but a pipe, a socket or a device")
-    if found.suffix.lower() in _COMPRESSED:
-        return _refuse(path, "a compressed file, which this version does not open; expected it unpacked")
-    if status.st_size > LARGEST_FILE:
-        return _refuse(path, _too_large(status.st_size))
-    return Arrival(path, status.st_size, int(status.st_mtime), target)
-
-
-def _too_large(size: int) -> str:
-    return f"larger than {LARGEST_FILE // 1024**2} MB ({size} bytes or more); expected it in smaller files"
+def _shown(path: str) -> str:
+    return path if path.isprintable() else ascii(path)[1:-1]
 
 
 def _refuse(path: str, reason: str) -> Reject:

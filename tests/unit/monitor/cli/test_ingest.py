@@ -116,19 +116,6 @@ def test_times_that_cannot_be_are_set_aside(run: Run, fleet_folder: Path, write_
     assert "inv1_late.csv: time: '2025-07-01 00:00 UTC': 96 times lie after 2025-06-09 12:00 UTC" in done.stderr
 
 
-def test_a_source_of_a_later_version_is_set_aside_with_its_reason(run: Run, fleet_folder: Path) -> None:
-    site = fleet_folder / "sites/larkrise.toml"
-    site.write_text(
-        site.read_text() + '\n[[source]]\nid = "bus"\nkind = "modbus_tcp"\nhost = "localhost"\n'
-        'interval_minutes = 5\nmodel = "sunspec"\n'
-    )
-    done = run("ingest", fleet_folder)
-    assert done.exit_code == 1
-    assert done.stderr.startswith("sites/larkrise.toml: source bus: kind 'modbus_tcp' is not read by this version")
-    assert "12 files taken" in done.stdout
-    assert "source bus: kind 'modbus_tcp'" in run("status", fleet_folder).stdout
-
-
 def test_a_pipe_in_the_folder_is_refused_and_holds_nobody_up(run: Run, fleet_folder: Path) -> None:
     os.mkfifo(fleet_folder / "incoming/larkrise/inv1_pipe.csv")
     done = run("ingest", fleet_folder)
@@ -138,16 +125,16 @@ def test_a_pipe_in_the_folder_is_refused_and_holds_nobody_up(run: Run, fleet_fol
 
 
 def test_an_error_in_a_reader_costs_one_file(run: Run, fleet_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from monitor.jobs import ingesting
+    from monitor.jobs import reading
 
-    real = ingesting.read_one
+    real = reading.read_content
 
-    def stumble(record, data, *rest):  # type: ignore[no-untyped-def]
-        if record.path == FILE:
+    def stumble(content, source):  # type: ignore[no-untyped-def]
+        if content.arrival.path == FILE:
             raise ZeroDivisionError("by chance")
-        return real(record, data, *rest)
+        return real(content, source)
 
-    monkeypatch.setattr(ingesting, "read_one", stumble)
+    monkeypatch.setattr(reading, "read_content", stumble)
     done = run("ingest", fleet_folder)
     assert done.exit_code == 1
     assert done.stderr == f"{FILE}: could not be read: ZeroDivisionError: by chance\n"
@@ -159,16 +146,16 @@ def test_an_error_in_a_reader_costs_one_file(run: Run, fleet_folder: Path, monke
 def test_a_file_that_the_store_cannot_keep_costs_one_file(
     run: Run, fleet_folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from monitor.jobs import ingesting
+    from monitor.jobs import taking
 
-    real = ingesting.merge_files
+    real = taking.merge_files
 
     def stumble(conn, files, **rest):  # type: ignore[no-untyped-def]
         if any(t.starts[0] == 1748908800 for f in files for t in f.tables if f.site == "larkrise"):
             raise ZeroDivisionError("by chance")
         return real(conn, files, **rest)
 
-    monkeypatch.setattr(ingesting, "merge_files", stumble)
+    monkeypatch.setattr(taking, "merge_files", stumble)
     done = run("ingest", fleet_folder)
     assert done.stderr == f"{FILE}: could not be kept: ZeroDivisionError: by chance\n"
     assert done.stdout.startswith("11 files taken")
