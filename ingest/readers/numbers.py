@@ -62,17 +62,20 @@ def decimal_mark(columns: Iterable[Any]) -> Mark:
     columns = list(columns)
     if not any(_any(pc.match_substring(column, ",")) for column in columns):
         return "."
-    proofs = {".": 0, ",": 0}
-    for column in columns:
-        column = pc.utf8_trim_whitespace(column)
-        for mark in proofs:
-            with_mark = column.filter(pc.match_substring(column, mark))
-            plain = pc.match_substring_regex(with_mark, _NUMBER[mark])
-            grouped = pc.match_substring_regex(with_mark, _THOUSANDS[mark])
-            proofs[mark] += pc.sum(pc.and_(plain, pc.invert(grouped))).as_py() or 0
-    if proofs[","] > proofs["."]:
+    if not any(_any(pc.match_substring(column, ".")) for column in columns):
+        return "," if any(_proofs(column, ",") for column in columns) else "?"
+    commas, points = (sum(_proofs(column, mark) for column in columns) for mark in (",", "."))
+    if commas > points:
         return ","
-    return "." if proofs["."] else "?"
+    return "." if points else "?"
+
+
+def _proofs(column: Any, mark: str) -> int:
+    """How many cells can only be read with a decimal mark."""
+    with_mark = pc.utf8_trim_whitespace(column.filter(pc.match_substring(column, mark)))
+    plain = pc.match_substring_regex(with_mark, _NUMBER[mark])
+    grouped = pc.match_substring_regex(with_mark, _THOUSANDS[mark])
+    return int(pc.sum(pc.and_(plain, pc.invert(grouped))).as_py() or 0)
 
 
 def read_numbers(column: Any, notation: Notation | Mark) -> Numbers:

@@ -68,29 +68,33 @@ def well_quoted(body: memoryview, header: Header) -> bool:
     """Whether all quotes of a body that ends with a line feed pair up around whole cells of one line."""
     text = np.frombuffer(body, np.uint8)
     quotes = np.flatnonzero(text == _QUOTE)
-    if quotes.size % 2:
+    if np.any(np.searchsorted(quotes, np.flatnonzero(text == _END)) % 2):
         return False
-    opening, closing = quotes[::2], quotes[1::2]
-    before, after = text[np.maximum(opening - 1, 0)], text[closing + 1]
-    delimiter = ord(header.delimiter)
-    sound = ((before == delimiter) | (before == _END) | (opening == 0)) & ((after == delimiter) | (after == _END))
-    ends = np.flatnonzero(text == _END)
-    same_line = np.searchsorted(ends, opening) == np.searchsorted(ends, closing)
-    return bool(sound.all() and same_line.all())
+    outside = np.concatenate([quotes[::2] - 1, quotes[1::2] + 1])
+    return bool(_at_edge(text, outside, ord(header.delimiter)).all())
+
+
+def _at_edge(text: Bytes, places: Places, delimiter: int) -> Mask:
+    """Whether a delimiter or a line's end stands at some places, or nothing does."""
+    here = text[np.maximum(places, 0)]
+    return np.asarray((here == delimiter) | (here == _END) | (places < 0))
 
 
 def _pair(text: Bytes, quotes: Places, cuts: Places, begins: Places, ends: Places, delimiter: int) -> tuple[Mask, Mask]:
     """Lines whose quotes pair up around whole cells, and the delimiters that stand within quotes."""
-    line = np.searchsorted(ends, quotes)
-    first = np.searchsorted(quotes, begins)
-    opens = (np.arange(quotes.size) - first[line]) % 2 == 0
-    before, after = text[np.maximum(quotes - 1, 0)], text[quotes + 1]
-    sound_open = (before == delimiter) | (before == _END) | (quotes == 0)
-    sound_close = (after == delimiter) | (after == _END)
-    paired = (np.searchsorted(quotes, ends) - first) % 2 == 0
-    paired[line[~np.where(opens, sound_open, sound_close)]] = False
-    inside = (np.searchsorted(quotes, cuts) - first[np.searchsorted(ends, cuts)]) % 2 == 1
-    return paired, inside
+    odd_so_far = np.cumsum(text == _QUOTE, dtype=np.uint8) & 1  # of the quotes up to and with each byte
+    before_line = np.where(begins > 0, odd_so_far[begins - 1], 0)
+    line = _lines_of(quotes, ends)
+    opens = odd_so_far[quotes] != before_line[line]
+    paired = odd_so_far[ends] == before_line
+    paired[line[~_at_edge(text, np.where(opens, quotes - 1, quotes + 1), delimiter)]] = False
+    return paired, odd_so_far[cuts] != before_line[_lines_of(cuts, ends)]
+
+
+def _lines_of(places: Places, ends: Places) -> Places:
+    """Which line each of some rising places is in."""
+    counts = np.diff(np.searchsorted(places, ends), prepend=0)
+    return np.repeat(np.arange(ends.size), counts)
 
 
 def _begins_with_digit(text: Bytes, at: Places) -> Mask:

@@ -28,13 +28,17 @@ def step_notes(series: Sequence[Series], interval_s: int) -> tuple[str, ...]:
 
 def _other_steps(times: Seconds, interval_s: int) -> list[tuple[int, int]]:
     """Beginnings and steps of stretches with another step than the declared one."""
-    axis = np.unique(times)
-    steps = np.round(np.diff(axis) / _JITTER_S).astype(np.int64) * _JITTER_S
+    axis = times if np.all(np.diff(times) > 0) else np.unique(times)
+    steps = np.diff(axis)
+    odd = np.abs(steps - interval_s) > max(_SAME * interval_s, _JITTER_S)
+    if np.count_nonzero(odd) < _FEWEST:
+        return []
+    steps = np.round(steps / _JITTER_S).astype(np.int64) * _JITTER_S
     edges = np.flatnonzero(np.diff(steps, prepend=-1, append=-1))
     return [
         (int(axis[first]), int(steps[first]))
         for first, after in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
-        if after - first >= _FEWEST and abs(steps[first] - interval_s) > max(_SAME * interval_s, _JITTER_S)
+        if after - first >= _FEWEST and odd[first]
     ]
 
 
