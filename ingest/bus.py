@@ -91,11 +91,11 @@ class Line:
         self, host: str, port: int, *, function: Literal["holding", "input"], timeout_s: float, retries: int,
         until: float,
     ) -> None:  # fmt: skip
-        self.name = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+        self.name = name_of(host, port)
         self._place, self._function = (host, port), FUNCTIONS[function]
         self._timeout_s, self._retries, self._until = timeout_s, retries, until
         self._client: ModbusTcpClient | None = None
-        self._sent = self._seen = b""
+        self._sent = self._seen = self._last = b""
 
     def __enter__(self) -> Line:
         return self
@@ -132,7 +132,7 @@ class Line:
         if time.monotonic() >= self._until:
             raise Unanswered(self.name, "the time for this poll was over before all was read")
         client = self._open()
-        self._sent = self._seen = b""
+        self._sent = self._seen = self._last = b""
         ask: Callable[..., ModbusPDU] = (
             client.read_holding_registers if self._function == 3 else client.read_input_registers
         )
@@ -155,6 +155,8 @@ class Line:
             raise Unanswered(self.name, f"{where}: {found}")
         if len(reply.registers) != count:
             raise Unanswered(self.name, f"{where}: found {len(reply.registers)} words; expected {count}")
+        if (beyond := _bytes_beyond(self._last)) != 0:
+            raise Unanswered(self.name, f"{where}: found an answer with {beyond} bytes beyond its end; expected none")
         return np.array(reply.registers, np.uint16)
 
     def _open(self) -> ModbusTcpClient:
@@ -175,9 +177,15 @@ class Line:
     def _note(self, sending: bool, data: bytes) -> bytes:
         if sending:
             self._sent = data
-        elif len(data) > len(self._seen):
-            self._seen = data
+        else:
+            self._last = data
+            self._seen = max(self._seen, data, key=len)
         return data
+
+
+def name_of(host: str, port: int) -> str:
+    """How a person writes where a device is reached."""
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
 
 
 def registers(address: int, count: int) -> str:
@@ -189,6 +197,16 @@ def _why(error: Exception) -> str:
     if isinstance(error, TimeoutError):
         return "no connection in time"
     return getattr(error, "strerror", None) or str(error) or type(error).__name__
+
+
+def _bytes_beyond(data: bytes) -> int:
+    """How many bytes stand behind the last whole frame."""
+    end = 0
+    while len(data) - end > _HEADER and (after := end + 6 + int.from_bytes(data[end + 4 : end + 6], "big")) <= len(
+        data
+    ):
+        end = after
+    return len(data) - end
 
 
 def _what_came(seen: bytes, sent: bytes, count: int, timeout_s: float) -> str:

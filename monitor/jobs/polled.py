@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ingest.bus import name_of
 from ingest.errors import StoreUnavailable
 from ingest.readings import ReadResult, Values
 from ingest.sources import BusSource
 from monitor.config import Site
-from monitor.jobs.ingesting import REASONS_TOLD, sentence
+from monitor.jobs.ingest_report import REASONS_TOLD, sentence
 from monitor.jobs.plausible import keep_believable
 from monitor.jobs.reading import believable
 from monitor.store import Store
@@ -61,13 +62,17 @@ class Polled:
         """Site and source for a person."""
         return f"{self.site.id}/{self.source.id}"
 
+    @property
+    def device(self) -> str:
+        """Host and port for a person."""
+        return name_of(self.source.host, self.source.port)
+
 
 def judged(polled: Polled, now: int) -> Polled:
     """The poll with what cannot be true of the site set aside; a poll that gives no reading then has failed."""
     if polled.result is None:
         return polled
-    place = f"{polled.source.host}:{polled.source.port}"
-    result = keep_believable(polled.result, place, believable(polled.site, now))
+    result = keep_believable(polled.result, polled.device, believable(polled.site, now))
     troubles = [sentence(reject) for reject in result.rejects]
     if not troubles:
         return replace(polled, result=result)

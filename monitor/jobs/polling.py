@@ -6,6 +6,7 @@ import time
 from collections import defaultdict, deque
 from functools import partial
 
+from ingest.bus import name_of
 from ingest.errors import InputError
 from ingest.poll import Chains, place_of, poll_device
 from ingest.sources import BusSource
@@ -127,9 +128,8 @@ class Poller:
     def _task(self, site: Site, source: BusSource) -> Task[Polled]:
         # The last request may begin just before the end, and waits for a connection and for an answer.
         patience_s = self._poll_s + 4 * source.timeout_s
-        hangs = (
-            f"{source.host}:{source.port}: did not come back within {patience_s:g} s; it is left alone until it does"
-        )
+        name = name_of(source.host, source.port)
+        hangs = f"{name}: did not come back within {patience_s:g} s; it is left alone until it does"
         return Task(
             work=partial(_poll_one, site, source, self._clock, self._chains, self._poll_s),
             patience_s=patience_s,
@@ -153,7 +153,7 @@ def _poll_one(site: Site, source: BusSource, clock: Clock, chains: Chains, poll_
     except InputError as error:
         return Polled(site, source, began_at, None, str(error))
     except Exception as error:  # a mistake of ours must not leave the device out without a word
-        trouble = f"{source.host}:{source.port}: could not be polled: {type(error).__name__}: {error}"
+        trouble = f"{name_of(source.host, source.port)}: could not be polled: {type(error).__name__}: {error}"
         return Polled(site, source, began_at, None, trouble)
 
 

@@ -169,6 +169,21 @@ def test_the_right_answer_behind_a_strange_one_is_taken() -> None:
         assert asked.read(1, 3000, 2).tolist() == [7, 8]
 
 
+def test_an_answer_with_more_behind_it_is_not_believed() -> None:
+    told = "unit 1, registers 3000 to 3001: found an answer with 3 bytes beyond its end; expected none$"
+    expected = pytest.raises(Unanswered, match=told)
+    with Raw(lambda request: answer(request, pdu=TWO_WORDS) + b"\0\1\0") as raw, line(raw.port) as asked, expected:
+        asked.read(1, 3000, 2)
+
+
+def test_the_library_logs_nothing_of_what_came(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(1)
+    expected = pytest.raises(Unanswered, match="found an answer to function 2; expected 3")
+    with Raw(lambda request: b"\0\1\0\0\0\3\1\2\1") as raw, line(raw.port, timeout_s=SHORT) as asked, expected:
+        asked.read(1, 3000, 2)
+    assert caplog.records == []
+
+
 def test_no_request_is_begun_after_the_time_is_over(device: Device) -> None:
     told = f"^{LOOPBACK}:{device.port}: the time for this poll was over"
     with line(device.port, until=time.monotonic() - 1) as asked, pytest.raises(Unanswered, match=told):
