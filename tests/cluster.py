@@ -21,7 +21,7 @@ class Cluster:
     """A PostgreSQL server in a folder of its own, reached by a socket in it."""
 
     def __init__(self, programs: Path) -> None:
-        self._programs = programs
+        self.programs = programs
         self.folder = Path(tempfile.mkdtemp(prefix="aftercare-"))
         self._who = ordinary_user()
         self.own(self.folder)
@@ -34,7 +34,7 @@ class Cluster:
     def start(self) -> None:
         """Start the server and wait until it answers."""
         options = [f"-cunix_socket_directories={self.folder}", "-clisten_addresses=", "-cfsync=off"]
-        command = [self._programs / "postgres", "-D", self.folder / "data", *options]
+        command = [self.programs / "postgres", "-D", self.folder / "data", *options]
         with (self.folder / "log").open("ab") as log:
             self._server = subprocess.Popen(command, cwd=self.folder, stderr=log, **self._who)
         self._wait()
