@@ -11,20 +11,22 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
 
-from ingest.arrivals import Arrival, config_hash, list_arrivals
+from ingest.arrivals import Arrival, list_arrivals
 from ingest.errors import InputError
-from ingest.sources import BusSource
+from ingest.sources import BusSource, FileSource
 from monitor.clock import day_number, iso, local_date
-from monitor.config import Fleet
+from monitor.config import Fleet, Site
 from monitor.jobs.ingesting import file_sources, sentence
+from monitor.jobs.reading import settings_hash
 from monitor.jobs.work import JOB_NAMES
 from monitor.lock import is_held, lock_path
 from monitor.store import Store
 from monitor.store.claim import is_claimed
 from monitor.store.jobs import JobState, last_beat, last_runs
-from monitor.store.ledger import KeptReject, SourceCount, count_files, list_files, list_rejects, seen
+from monitor.store.ledger import KeptReject, SourceCount, count_files, list_files, list_rejects
 from monitor.store.polls import PollState, list_polls
 from monitor.store.readings import recorded_span
+from monitor.store.sightings import Known, known_files
 
 # The daemon gives a sign every 15 s; a long write of its own may hold one up.
 STALE_S = 120
@@ -70,25 +72,15 @@ class Standing:
 def look(fleet: Fleet, store: Store, now: int) -> Standing:
     """Gather the standing; writes nothing."""
     sources, unread = file_sources(fleet)
+    waiting = tuple(_waiting(fleet, store, sources, now))
     with store.read() as conn:
         states = last_runs(conn)
-        known = {(f.site, f.source, f.path, f.size) for f in list_files(conn)}
-        arrivals = [
-            (site.id, source, arrival)
-            for site, source in sources
-            for arrival in list_arrivals(fleet.folder, source, now=now, settle_s=0).arrivals
-            if (site.id, source.id, arrival.path, arrival.size) not in known
-        ]
         return Standing(
             zone=fleet.zone,
             daemon=_daemon(conn, fleet, now),
             jobs=tuple(states.get(name, JobState(job=name)) for name in JOB_NAMES),
             sources=tuple(count_files(conn)),
-            waiting=tuple(
-                arrival.path
-                for site_id, source, arrival in arrivals
-                if not _is_known(conn, site_id, source.id, config_hash(source), arrival)
-            ),
+            waiting=waiting,
             sources_unread=unread,
             refused=tuple(f"{f.path}: {f.reason}" for f in list_files(conn, state="refused", limit=LISTED)),
             rejects=tuple(sentence(r.reject) for r in list_rejects(conn, limit=LISTED)),
@@ -169,13 +161,26 @@ def _devices(conn: Connection, fleet: Fleet) -> dict[tuple[str, str], PollState 
     return {key: states.get(key) for key in named}
 
 
-def _is_known(conn: Connection, site: str, source: str, settings: str, arrival: Arrival) -> bool:
-    """Whether a file whose path or size is new holds a content that was read before."""
+def _waiting(fleet: Fleet, store: Store, sources: Sequence[tuple[Site, FileSource]], now: int) -> Iterator[str]:
+    """Files that the next pass of ingest reads; files are looked at while no view of the store is open."""
+    for site, source in sources:
+        with store.read() as conn:
+            known = known_files(conn, site=site.id, source=source.id)
+        settings = settings_hash(site, source)
+        for arrival in list_arrivals(fleet.folder, source, now=now, settle_s=0).arrivals:
+            if not _is_known(arrival, known.get(arrival.path), settings, now):
+                yield arrival.path
+
+
+def _is_known(arrival: Arrival, before: Known | None, settings: str, now: int) -> bool:
+    if before is None or before.config_hash != settings:
+        return False
+    if before.read_again_at is not None and before.read_again_at <= now:
+        return False
     try:
-        sha256 = arrival.sha256
+        return before.stamp == arrival.stamp or before.sha256 == arrival.sha256
     except InputError:
         return False
-    return seen(conn, site=site, source=source, sha256=sha256, config_hash=settings)
 
 
 def _silent_sites(conn: Connection, fleet: Fleet, now: int) -> Iterator[str]:

@@ -71,3 +71,26 @@ def test_the_plain_status_counts_them_all_and_says_how_to_see_them(run: Run, spo
 
 def test_nothing_is_set_aside(run: Run, fleet_folder: Path) -> None:
     assert run("status", fleet_folder, "--rejects").stdout == "nothing is set aside\n"
+
+
+def test_what_waits_is_what_the_next_pass_takes(run: Run, fleet_folder: Path) -> None:
+    incoming = fleet_folder / "incoming/larkrise"
+
+    def waiting() -> list[str]:
+        found: list[str] = json.loads(run("status", fleet_folder, "--json").stdout)["waiting"]
+        return found
+
+    run("ingest", fleet_folder)
+    assert waiting() == []
+    text = (incoming / "inv1_20250603.csv").read_text()
+    (incoming / "inv1_20250603.csv").write_text(text.replace("12:00:00Z,2800", "12:00:00Z,2700"))  # of the same size
+    (incoming / "inv1_new.csv").write_text(text.replace("12:00:00Z,2800", "12:00:00Z,2600"))
+    assert waiting() == ["incoming/larkrise/inv1_20250603.csv", "incoming/larkrise/inv1_new.csv"]
+    run("ingest", fleet_folder)
+    (incoming / "inv1_copy.csv").write_text(text.replace("12:00:00Z,2800", "12:00:00Z,2600"))
+    run("ingest", fleet_folder)
+    assert waiting() == []
+    site = fleet_folder / "sites/larkrise.toml"
+    site.write_text(site.read_text().replace('marks = "start"', 'marks = "end"'))
+    assert len(waiting()) == 8
+    assert run("ingest", fleet_folder).stdout.startswith("8 files taken")
