@@ -185,5 +185,5 @@ def _in_name(form: Form, file: str) -> bool:
     """Whether the file's name holds the date of the first or the last row, written year first."""
     good = form.times[form.times >= 0]
     days = {datetime.fromtimestamp(int(t), UTC).strftime("%Y%m%d") for t in (good[0], good[-1])}
-    digits = re.findall(r"\d{8}", re.sub(r"(?<=\d)[-_.](?=\d)", "", file))
-    return any(day in digits for day in days)
+    written = re.findall(r"(?<!\d)(\d{4})[-_.]?(\d{2})[-_.]?(\d{2})(?!\d)", file)
+    return any("".join(date) in days for date in written)

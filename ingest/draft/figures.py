@@ -18,6 +18,7 @@ _GROUPED = re.compile(
 )
 _LEAST = 8
 _NIGHT_SHARE = 0.02
+_DRAWN_SHARE, _DRAWN = 0.1, 20.0
 _FALLS_OF_A_REGISTER = 0.02
 _FALLS_OF_A_COURSE = 0.15
 
@@ -78,13 +79,17 @@ class Figures:
 
     @property
     def is_dark_at_night(self) -> bool | None:
-        """Next to nothing at night and something by day, both for a while; None when the rows do not tell."""
+        """Next to nothing at night and something by day; None when the rows do not tell, as those of a dead roof."""
         if self.dark is None or self.bright is None or min(self.dark.sum(), self.bright.sum()) < _LEAST:
             return None
-        top = float(np.abs(self.values).max())
-        night = float(np.quantile(np.abs(self.values[self.dark]), 0.95))
-        day = float(np.quantile(np.abs(self.values[self.bright]), 0.75))
-        return top > 0 and night <= _NIGHT_SHARE * top and day > _NIGHT_SHARE * top
+        # An inverter that draws a few watts at night is dark.
+        top, drawn = self.highest, -self.lowest
+        night = float(np.quantile(self.values[self.dark], 0.95))
+        day = float(np.quantile(self.values[self.bright], 0.75))
+        is_dark = night <= _NIGHT_SHARE * top and drawn <= max(_DRAWN_SHARE * top, _DRAWN)
+        if day <= _NIGHT_SHARE * top:
+            return None if is_dark or self.is_constant else False
+        return is_dark
 
     def typical(self) -> tuple[float, float]:
         """Between which values nine tenths of those that are not zero lie."""

@@ -209,7 +209,7 @@ _BY_DIMENSION: dict[str, Callable[[Name, Figures], ColumnDraft]] = {
 
 def _in_range(draft: ColumnDraft, figures: Figures) -> ColumnDraft:
     """The same, or with a doubt when the numbers lie outside what the quantity can be."""
-    if draft.quantity not in RANGES or draft.missing:
+    if draft.quantity not in RANGES or draft.missing or not figures.values.any():
         return draft
     low, high = RANGES[draft.quantity]
     typical = figures.typical()

@@ -79,19 +79,20 @@ def _sample(
     ctx: click.Context, folder: Path, file: Path, site_id: str | None, source_id: str | None, *, as_json: bool
 ) -> None:
     from monitor.cli.sample_text import sample_document, sample_lines
-    from monitor.jobs.sampling import claim_of, open_sample, pick_sources, read_sample
+    from monitor.jobs.sample_file import open_sample
+    from monitor.jobs.sampling import claim_of, pick_sources, read_sample
 
     fleet = load(folder)
     if site_id is not None:
         pick_site(fleet, site_id)
     shell: Shell = ctx.obj
-    content = open_sample(fleet, file)
-    claim = claim_of(fleet, content, pick_sources(fleet, site_id, source_id), asked=source_id is not None)
+    found = open_sample(fleet, file)
+    claim = claim_of(fleet, found, pick_sources(fleet, site_id, source_id), asked=source_id is not None)
     if claim is None:
-        note(f"{content.name}: no source of this fleet reads it; --draft proposes one")
+        note(f"{found.name}: no source of this fleet reads it; --draft proposes one")
         leave(ctx, fleet, set_aside=True)
         return
-    sample = read_sample(content, claim, now=shell.clock())
+    sample = read_sample(found, claim, now=shell.clock())
     if as_json:
         print_json(sample_document(sample))
     else:
@@ -102,20 +103,20 @@ def _sample(
 
 def _draft(ctx: click.Context, folder: Path, file: Path, site_id: str | None, *, as_json: bool) -> None:
     from monitor.jobs.drafting import draft_for, site_for, try_draft
-    from monitor.jobs.sampling import open_sample
+    from monitor.jobs.sample_file import open_sample
 
     fleet = load(folder)
     if site_id is not None:
         pick_site(fleet, site_id)
     shell: Shell = ctx.obj
-    content = open_sample(fleet, file)
-    site, why = site_for(fleet, content, site_id)
-    draft = draft_for(content, site, now=shell.clock())
-    notes = [*draft.notes, try_draft(content, draft)]
+    found = open_sample(fleet, file)
+    site, why = site_for(fleet, found, site_id)
+    draft = draft_for(found, site, now=shell.clock())
+    notes = [*draft.notes, try_draft(found, draft, site, now=shell.clock())]
     whose = f"{site.id} ({why})" if site is not None else f"unknown: {why}; --site ID tells it"
     if as_json:
         print_json({
-            "schema": 1, "file": content.name, "site": None if site is None else site.id, "toml": draft.toml,
+            "schema": 1, "file": found.name, "site": None if site is None else site.id, "toml": draft.toml,
             "open_lines": draft.open_lines, "notes": notes,
         })  # fmt: skip
     else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from statistics import median
 from typing import Any
@@ -35,7 +36,7 @@ def sample_lines(sample: Sample) -> Iterator[str]:
     if sample.result.rejects:
         yield ""
         yield "would be set aside"
-        yield from _rejects(sample.result.rejects)
+        yield from _rejects(sample.file, sample.result.rejects)
 
 
 def sample_document(sample: Sample) -> dict[str, Any]:
@@ -77,7 +78,7 @@ def sample_document(sample: Sample) -> dict[str, Any]:
             for day, kwh in energy.kwh.items()
         ],
         "set_aside": [
-            {"line": r.line, "field": r.field, "text": r.text, "reason": r.reason} for r in sample.result.rejects
+            asdict(reject) for reject in sample.result.rejects
         ],
         "notes": list(sample.result.notes),
         "hints": [{"kind": hint.kind, "text": hint.text} for hint in sample.hints],
@@ -166,14 +167,15 @@ def _energies(days: Sequence[DayEnergy]) -> Iterator[str]:
         yield f"{_what(energy.channel)}: {_kwh(energy.unplaced_kwh)} kWh of all was counted over gaps across midnight"
 
 
-def _rejects(rejects: Sequence[Reject]) -> Iterator[str]:
+def _rejects(file: str, rejects: Sequence[Reject]) -> Iterator[str]:
     """Each reason once, with where it was met first and how often."""
     groups: dict[tuple[str, str], list[Reject]] = {}
     for reject in rejects:
         groups.setdefault((reject.field, reject.reason), []).append(reject)
     for (field, reason), members in list(groups.items())[:_MOST_REASONS]:
         first = members[0]
-        place = f"line {first.line}" if first.line is not None else "the file"
+        inside = "" if first.file == file else f"{first.file.removeprefix(file).lstrip('/')}: "
+        place = inside + (f"line {first.line}" if first.line is not None else "the file")
         named = f", {field}" if field else ""
         text = f": {first.text!r}" if first.text else ""
         more = f" (and {len(members) - 1} more like it)" if len(members) > 1 else ""

@@ -11,21 +11,21 @@ from pydantic import TypeAdapter, ValidationError
 from ingest.draft.draft import Question, draft_source
 from ingest.draft.proposal import Draft, Roof
 from ingest.errors import ConfigurationError
-from ingest.readers import read_file
 from ingest.readings import Seconds, Values
 from ingest.sources import FileSource
 from monitor.config import Fleet, Site
-from monitor.jobs.sampling import Content
+from monitor.jobs.reading import believable
+from monitor.jobs.sample_file import SampleFile
 from monitor.model.sun import sun_position
 
 _DAY_S = 86_400
 
 
-def site_for(fleet: Fleet, content: Content, site_id: str | None) -> tuple[Site | None, str]:
+def site_for(fleet: Fleet, file: SampleFile, site_id: str | None) -> tuple[Site | None, str]:
     """The site that a file is drafted for, and how it is known; None when nothing tells."""
     if site_id is not None:
         return fleet.site(site_id), "asked for"
-    named = [site for site in fleet.sites if site.id in PurePosixPath(content.name).parts[:-1]]
+    named = [site for site in fleet.sites if site.id in PurePosixPath(file.name).parts[:-1]]
     if len(named) == 1:
         return named[0], "a folder of the file's path has its name"
     if len(fleet.sites) == 1:
@@ -33,20 +33,21 @@ def site_for(fleet: Fleet, content: Content, site_id: str | None) -> tuple[Site 
     return None, "no folder of the file's path has a site's name"
 
 
-def draft_for(content: Content, site: Site | None, *, now: int) -> Draft:
+def draft_for(file: SampleFile, site: Site | None, *, now: int) -> Draft:
     """Draft a source; InputError when no table is found in the file."""
     roof = roof_of(site) if site is not None else None
-    return draft_source(content.data, Question(content.name, content.inside, roof, now + _DAY_S))
+    return draft_source(file.head(), Question(file.name, file.inside, roof, now + _DAY_S))
 
 
-def try_draft(content: Content, draft: Draft) -> str:
-    """What the draft's decided lines read of the file, in a sentence."""
+def try_draft(file: SampleFile, draft: Draft, site: Site | None, *, now: int) -> str:
+    """What the draft reads of the file as it stands, in a sentence."""
     try:
         source = parse_draft(draft)
     except ConfigurationError as error:
-        missing = ", ".join(error.faults)
-        return f"the draft cannot be used before its open lines are decided ({missing})"
-    result = read_file(content.data, name=content.name, source=source)
+        return f"as it stands the draft reads nothing: {', '.join(error.faults)}"
+    if site is None:
+        return "the lines that stand are complete"
+    result = file.read(source, believable(site, now))
     readings = sum(np.count_nonzero(~np.isnan(values)) for table in result.tables for values in table.columns.values())
     return f"the lines that stand read {result.rows:,} rows, {readings:,} readings; {len(result.rejects)} set aside"
 

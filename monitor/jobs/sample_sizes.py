@@ -12,7 +12,7 @@ from ingest.counters import interval_energy
 from ingest.quantities import QUANTITIES
 from ingest.readings import Channel, Seconds, Values
 from ingest.timeline import to_local
-from monitor.jobs.sample_figures import DayEnergy, channels
+from monitor.jobs.sample_figures import channels
 from monitor.jobs.sample_hint import Evidence, Hint, falls, rated_w
 
 # Best days of tilted roofs give 8 to 9 kWh per kWp, and clouds' edges lift the power to 1.3 times nameplate. Common
@@ -20,6 +20,7 @@ from monitor.jobs.sample_hint import Evidence, Hint, falls, rated_w
 _MOST_KWH_PER_KWP, _MOST_POWER = 12.0, 1.6
 _LEAST_KWH_PER_KWP, _ENOUGH_DAYS = 0.02, 3
 _TOLD_FALLS = 3
+_TELLING_KWH = 0.5
 _AGREE, _THOUSAND = 1.6, 1000.0
 _NIGHT_DEG, _HIGH_SUN_DEG = -3.0, 25.0
 
@@ -85,16 +86,18 @@ def counter_hints(look: Evidence) -> Iterator[Hint]:
 
 def agreement_hints(look: Evidence) -> Iterator[Hint]:
     """Power and energy of one subject that differ by a factor."""
-    powers = {e.channel.subject: e for e in look.days if e.channel.quantity == "ac_power"}
-    for energy in look.days:
-        power = powers.get(energy.channel.subject) if energy.channel.quantity == "ac_energy" else None
-        ratio = _ratio(power, energy) if power is not None else None
+    powers = {c.subject: (s, v * c.factor) for c, s, v in channels(look.result.tables) if c.quantity == "ac_power"}
+    for channel, starts, values in channels(look.result.tables):
+        if channel.quantity != "ac_energy" or channel.subject not in powers:
+            continue
+        energy = _interval_kwh(channel, starts, values, look.interval_s)
+        ratio = _ratio(powers[channel.subject], (starts, energy), look.interval_s)
         if ratio is None or 1 / _AGREE < ratio < _AGREE:
             continue
         by_thousand = any(abs(np.log(ratio / factor)) < 0.3 for factor in (_THOUSAND, 1 / _THOUSAND))
         cause = "one of the units is wrong by 1000" if by_thousand else "look at units, interval_minutes and reads"
-        yield Hint("disagreement", f"{energy.channel.subject}: power gives {ratio:.3g} times the energy that "
-                   f"{energy.channel.quantity} counts on the same days: {cause}")  # fmt: skip
+        told = f"power gives {ratio:.3g} times the energy that {channel.quantity} counts in the same intervals"
+        yield Hint("disagreement", f"{channel.subject}: {told}: {cause}")
 
 
 def direction_hints(look: Evidence) -> Iterator[Hint]:
@@ -131,10 +134,21 @@ def _is_daily(look: Evidence, starts: Seconds, places: npt.NDArray[np.intp]) -> 
     return places.size > 1 and bool(np.mean(near) > 0.8)
 
 
-def _ratio(power: DayEnergy, energy: DayEnergy) -> float | None:
-    both = power.kwh.keys() & energy.kwh.keys()
-    counted, integrated = sum(energy.kwh[d] for d in both), sum(power.kwh[d] for d in both)
-    return integrated / counted if counted > 0 and integrated > 0 else None
+def _interval_kwh(channel: Channel, starts: Seconds, values: Values, interval_s: int) -> Values:
+    """Energy of each interval [kWh]; NaN where a register was not read just before too."""
+    if channel.reads != "counter":
+        return values * channel.factor
+    energy, span_s = interval_energy(starts, values, interval_s=interval_s)
+    return np.where(span_s == interval_s, energy * channel.factor, np.nan)
+
+
+def _ratio(power: tuple[Seconds, Values], energy: tuple[Seconds, Values], interval_s: int) -> float | None:
+    """Energy by power to energy as counted, over the intervals that have both; None when there is next to none."""
+    _, left, right = np.intersect1d(power[0], energy[0], return_indices=True)
+    watts, counted = np.maximum(power[1][left], 0.0), energy[1][right]
+    known = ~np.isnan(counted)
+    integrated, total = float(watts[known].sum()) * interval_s / 3.6e6, float(counted[known].sum())
+    return integrated / total if min(integrated, total) > 0 and max(integrated, total) > _TELLING_KWH else None
 
 
 def _suspect(channel: Channel, *, too_much: bool) -> str:

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-from ingest.arrivals import Arrival, config_hash, list_arrivals
+from ingest.arrivals import config_hash, list_arrivals
 from ingest.errors import ConfigurationError
 from ingest.readers import reader_for
+from ingest.readers.times import read_clock
 from ingest.readings import Channel, ReadResult, Seconds, Values
 from ingest.sources import FileSource, RegisterSource, TableSource
 from monitor.config import Fleet, Site
 from monitor.jobs.ingesting import file_sources
-from monitor.jobs.plausible import keep_believable
 from monitor.jobs.reading import believable
 from monitor.jobs.sample_figures import DayEnergy, Span, day_energies, span_of
+from monitor.jobs.sample_file import SampleFile
 from monitor.jobs.sample_hint import Evidence, Hint
 from monitor.jobs.sample_sizes import (
     agreement_hints,
@@ -38,16 +38,6 @@ HINTS = (
     step_hints, clock_change_hints, sun_hints, energy_hints, power_hints, agreement_hints, reads_hints, counter_hints,
     direction_hints,
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Content:
-    """The bytes of a file, which stands under its path in the fleet folder or, from elsewhere, under its name."""
-
-    path: Path
-    name: str
-    data: bytes
-    inside: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,25 +84,6 @@ class Sample:
         return not self.result.rejects
 
 
-def find_file(fleet: Fleet, path: Path) -> Path:
-    """The file as seen from here, else as seen from the fleet folder."""
-    for candidate in (path, fleet.folder / path):
-        if candidate.is_file():
-            return Path(candidate.absolute())
-    raise ConfigurationError([f"--sample {path}: no such file, neither here nor in the fleet folder {fleet.folder}"])
-
-
-def open_sample(fleet: Fleet, path: Path) -> Content:
-    """Read the file; InputError where a pass would not take it either."""
-    found = find_file(fleet, path).resolve()
-    home = fleet.folder.resolve()
-    inside = found.is_relative_to(home)
-    name = found.relative_to(home).as_posix() if inside else found.name
-    status = found.stat()
-    data = Arrival(name, status.st_size, int(status.st_mtime), found).read()
-    return Content(found, name, data, inside)
-
-
 def pick_sources(fleet: Fleet, site_id: str | None, source_id: str | None) -> list[Claimed]:
     """The sources that may read the file, by what the command line says."""
     sources, unread = file_sources(fleet)
@@ -127,28 +98,27 @@ def pick_sources(fleet: Fleet, site_id: str | None, source_id: str | None) -> li
     return chosen
 
 
-def claim_of(fleet: Fleet, content: Content, sources: Sequence[Claimed], *, asked: bool) -> Claim | None:
+def claim_of(fleet: Fleet, file: SampleFile, sources: Sequence[Claimed], *, asked: bool) -> Claim | None:
     """The source whose pattern holds the file, else the asked one, else one that its columns fit; None if none."""
-    named = [one for one in sources if _holds(fleet, content, one[1])]
+    named = [one for one in sources if _holds(fleet, file, one[1])]
     if named:
         return _claim(named, f"its files are {named[0][1].files}")
     if asked and len(sources) == 1:
         return _claim(sources, f"asked for; the file does not fit its files {sources[0][1].files}")
-    fitting = _fitting(content, sources)
-    near = [one for one in fitting if one[0].id in content.path.as_posix()] or fitting
+    fitting = _fitting(file, sources)
+    near = [one for one in fitting if one[0].id in file.path.as_posix()] or fitting
     if not near:
         return None
     return _claim([*near, *(one for one in fitting if one not in near)], "by its columns: no source's files hold it")
 
 
-def read_sample(content: Content, claim: Claim, *, now: int) -> Sample:
+def read_sample(file: SampleFile, claim: Claim, *, now: int) -> Sample:
     """Read the file with a source."""
     site, source = claim.site, claim.source
-    raw = reader_for(source)(content.data, name=content.name)
-    result = keep_believable(raw, content.name, believable(site, now))
+    result = file.read(source, believable(site, now))
     span = span_of(result.tables, interval_s=source.interval_minutes * 60)
     sample = Sample(
-        content.name, len(content.data), claim, result, *_unmatched(source, raw), (), (), span, (), ()
+        file.name, file.content.size, claim, result, *_unmatched(source, result), (), (), span, (), ()
     )  # fmt: skip
     if span is None:
         return sample
@@ -161,11 +131,12 @@ def read_sample(content: Content, claim: Claim, *, now: int) -> Sample:
 
 def declared_columns(source: FileSource) -> tuple[str, ...]:
     """Names of the columns that a source reads, the time first."""
+    times = (source.time.column,) if source.time.clock is None else (source.time.column, source.time.clock)
     if isinstance(source, RegisterSource):
-        return (source.time.column, source.registers.unit_id, source.registers.address, source.registers.word)
+        return (*times, source.registers.unit_id, source.registers.address, source.registers.word)
     if source.long is not None:
-        return (source.time.column, source.long.subject, source.long.value)
-    return (source.time.column, *(column.column for column in source.columns))
+        return (*times, source.long.subject, source.long.value)
+    return (*times, *(column.column for column in source.columns))
 
 
 def _claim(found: Sequence[Claimed], why: str) -> Claim:
@@ -173,20 +144,20 @@ def _claim(found: Sequence[Claimed], why: str) -> Claim:
     return Claim(site, source, why, tuple(f"{s.id}/{o.id}" for s, o in others))
 
 
-def _holds(fleet: Fleet, content: Content, source: FileSource) -> bool:
-    listing = list_arrivals(fleet.folder, source, now=0, settle_s=0, only=[content.path])
+def _holds(fleet: Fleet, file: SampleFile, source: FileSource) -> bool:
+    listing = list_arrivals(fleet.folder, source, now=0, settle_s=0, only=[file.path])
     return bool(listing.arrivals or listing.rejects)
 
 
-def _fitting(content: Content, sources: Sequence[Claimed]) -> list[Claimed]:
+def _fitting(file: SampleFile, sources: Sequence[Claimed]) -> list[Claimed]:
     """Sources that find all their columns at the file's beginning and read it, those with the fewest rejects first."""
-    start = content.data[: content.data.rfind(b"\n", 0, _TRIAL_BYTES) + 1 or _TRIAL_BYTES]
+    start = file.head(_TRIAL_BYTES)
     tried: dict[str, int | None] = {}
     fits = []
     for site, source in sources:
         key = config_hash(source)
         if key not in tried:
-            result = reader_for(source)(start, name=content.name)
+            result = reader_for(source)(start, name=file.name)
             absent, _ = _unmatched(source, result)
             tried[key] = len(result.rejects) if result.tables and not absent else None
         rejects = tried[key]
@@ -204,7 +175,13 @@ def _unmatched(source: FileSource, result: ReadResult) -> tuple[tuple[str, ...],
     folded, declared = {n.casefold() for n in there}, declared_columns(source)
     wanted = {n.strip().casefold() for n in declared}
     absent = tuple(n for n in declared if n.strip().casefold() not in folded)
-    return absent, tuple(n for n in there if n.casefold() not in wanted)
+    return absent, tuple(n for n in there if n.casefold() not in wanted and not _is_across(source, n))
+
+
+def _is_across(source: FileSource, name: str) -> bool:
+    """Whether a column is one of the clock times of a table with a row a day."""
+    across = source.across if isinstance(source, TableSource) else None
+    return across is not None and read_clock(name, across.header) is not None
 
 
 def _elevation(site: Site, times: Seconds) -> Values:
@@ -240,6 +217,8 @@ def _column(source: FileSource, channel: Channel) -> str:
     if isinstance(source, TableSource):
         if source.long is not None:
             return source.long.value
+        if source.across is not None:
+            return source.across.header
         return next((c.column for c in source.columns if (c.of, c.quantity) == (channel.subject, channel.quantity)), "")
     points = (p for p in source.map if (p.of, p.quantity) == (channel.subject, channel.quantity))
     return next((f"unit {p.unit_id}, register {p.address}" for p in points), "")
