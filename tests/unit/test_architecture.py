@@ -47,6 +47,7 @@ HOMES = {
     "alembic": ("monitor.store",),
     "matplotlib": ("monitor.report",),
     "click": ("monitor.cli",),
+    "pymodbus": ("ingest.bus",),
 }
 # What functions outside the store pass on to it, without calling anything of it.
 TYPES = {"sqlalchemy.Connection"}
