@@ -26,15 +26,15 @@ DIMENSIONS = {
     "code": ("status", "state", "mode", "zustand", "betriebszustand", "etat", "estado", "modo"),
 }  # fmt: skip
 SIDES = {
-    "ac": ("ac", "mains", "grid", "netz", "reseau", "red", "wechselstrom", "wechselspannung", "netzspannung"),
-    "dc": ("dc", "string", "strang", "mpp", "mppt", "pv", "solar", "chaine", "cadena", "gleichstrom"),
+    "ac": ("ac", "mains", "grid", "netz", "reseau", "red", "wechsel"),
+    "dc": ("dc", "string", "strang", "mpp", "mppt", "pv", "solar", "chaine", "cadena", "gleich"),
     "inverter": ("inverter", "wechselrichter", "onduleur", "inversor", "output", "ausgang", "sortie", "salida"),
     "meter": ("meter", "gridmeter", "stromzaehler"),
     "import": (
-        "import", "imported", "bezug", "netzbezug", "soutirage", "importacion", "importada", "purchased",
+        "import", "imported", "bezug", "soutirage", "importacion", "importada", "purchased",
     ),
     "export": (
-        "export", "exported", "einspeisung", "netzeinspeisung", "injection", "exportacion", "exportada", "vertido",
+        "export", "exported", "einspeisung", "injection", "exportacion", "exportada", "vertido",
         "feedin", "lieferung",
     ),
     "battery": ("battery", "batterie", "speicher", "bateria", "akku"),
@@ -42,13 +42,13 @@ SIDES = {
     "charger": ("charger", "wallbox", "ev", "ladestation", "borne", "cargador"),
     "production": ("yield", "production", "produktion", "produccion", "erzeugung", "ertrag", "generation", "generated"),
     "house": (
-        "consumption", "load", "house", "verbrauch", "eigenverbrauch", "hausverbrauch", "consommation", "consumo",
+        "consumption", "load", "house", "verbrauch", "consommation", "consumo",
         "carga", "selfconsumption",
     ),
-    "module": ("module", "modul", "modulo", "panel", "cell", "zelle", "cellule", "celda", "mod", "optimizer"),
+    "module": ("module", "modul", "modulo", "panel", "cell", "zelle", "zell", "cellule", "celda", "mod", "optimizer"),
     "air": (
-        "air", "ambient", "outdoor", "aussen", "aussentemperatur", "umgebung", "umgebungstemperatur", "exterieur",
-        "ambiante", "ambiente", "exterior", "luft", "lufttemperatur",
+        "air", "ambient", "outdoor", "aussen", "umgebung", "exterieur",
+        "ambiante", "ambiente", "exterior", "luft",
     ),
     "poa": ("poa", "gpoa", "plane", "tilted", "inclined", "modulebene", "geneigt", "incline", "inclinado", "gti"),
     "ghi": ("ghi", "global", "horizontal", "globalstrahlung"),
@@ -56,9 +56,9 @@ SIDES = {
     "dhi": ("dhi", "diffuse", "diffus", "difusa"),
     "discharge": ("discharge", "discharging", "entladung", "entladen", "decharge", "descarga"),
     "charge": ("charge", "charging", "ladung", "laden", "carga"),
-    "total": ("total", "lifetime", "gesamt", "gesamtertrag", "counter", "zaehler", "zahler", "zaehlerstand",
+    "total": ("total", "lifetime", "gesamt", "counter", "zaehler", "zahler", "zaehlerstand",
               "zahlerstand", "register", "compteur", "contador", "cumulative", "cumul", "acumulada"),
-    "day": ("today", "daily", "day", "heute", "tag", "tagesertrag", "jour", "journalier", "hoy", "diario", "dia"),
+    "day": ("today", "daily", "day", "heute", "tag", "tage", "jour", "journalier", "hoy", "diario", "dia"),
     # Words that make of a reading something else than the mean, the energy or the register.
     "other": (
         "max", "min", "maximum", "minimum", "peak", "limit", "setpoint", "sollwert", "rated", "nominal", "forecast",
@@ -123,6 +123,10 @@ def read_name(text: str, unit_cell: str = "") -> Name:
     return Name(text, frozenset(dimensions), frozenset(says), numbers, tuple(words), unit, unit_text)
 
 
+_COMPOUND_ENDS = (
+    "spannung", "strom", "leistung", "temperatur", "energie", "zaehlerstand", "zaehler", "einstrahlung", "strahlung",
+    "ertrag", "bezug", "einspeisung", "verbrauch",
+)  # fmt: skip
 _PHRASES = {
     "state of charge": "soc", "etat de charge": "soc", "estado de carga": "soc", "feed in": "feedin",
     "from grid": "import", "to grid": "export", "hot water": "warmwasser", "self consumption": "selfconsumption",
@@ -137,7 +141,16 @@ def plain_words(text: str) -> list[str]:
     joined = " ".join(re.findall(r"[a-z]+", bare))
     for phrase, word in _PHRASES.items():
         joined = re.sub(rf"\b{phrase}\b", word, joined)
-    return joined.split()
+    return [part for word in joined.split() for part in _parts_of(word)]
+
+
+def _parts_of(word: str) -> list[str]:
+    """The parts of a German compound that matter: `netzspannung` is of the grid, and a voltage."""
+    end = next((end for end in _COMPOUND_ENDS if word.endswith(end) and len(word) > len(end)), None)
+    if end is None:
+        return [word]
+    begin = word.removesuffix(end).removesuffix("s")
+    return [end] if begin == "strom" else [begin, end]
 
 
 def _split_unit(text: str) -> tuple[str | None, str, str]:
