@@ -77,7 +77,7 @@ def tell_reasons(report: IngestReport) -> None:
     note(*report.sources_unread, *report.failed, *report.reasons)
     more = report.set_aside - len(report.reasons)
     if more > 0:
-        note(f"and {more} more; aftercare status lists what is set aside")
+        note(f"and {more} more; aftercare status FLEET --rejects lists them all")
     note(*report.notes)
     if report.notes_untold:
         note(f"and {report.notes_untold} more remarks on files that were taken")

@@ -29,6 +29,7 @@ from monitor.store.ledger import list_files
 from monitor.store.readings import changed_days
 from tests.cluster import Cluster
 from tests.crashing import (
+    NOW,
     Yard,
     contents,
     faults,
@@ -40,7 +41,6 @@ from tests.crashing import (
     waits_at_step,
 )
 
-NOW = 1_790_000_000
 _numbers = count()
 
 
