@@ -1,0 +1,300 @@
+"""From the looks of many days to the sky map: which cells were dark whenever the sky was clear."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy.ndimage import label
+from scipy.special import ndtr
+
+from ingest.readings import Mask, Values
+from monitor.model.looks import DayLooks
+from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, CELLS, NEIGHBOURS, RASTER, ROWS, Cells, directions
+from monitor.model.skymap import SkyMap, leaf_share, open_sky
+
+# Transmittances that are weighed against each other: of cells that look the same every day, and of cells that an edge
+# runs through, which are bright on some days and dark on others.
+_EVEN: Values = np.linspace(0.0, 1.0, 21)
+_TORN: Values = np.linspace(0.1, 0.8, 8)
+_THROUGH: Values = np.concatenate([_EVEN, _TORN])
+_OPEN = _THROUGH > 0.87
+# What was known before any look: most of the sky is open, and an edge is where something stands beside it.
+_IS_EVEN = np.arange(_THROUGH.size) < _EVEN.size
+_PRIOR: Values = np.where(_OPEN, np.log(0.9 / _OPEN.sum()), np.log(0.1 / 18.0))
+_PRIOR[~_IS_EVEN] = -50.0
+_PRIOR_BESIDE: Values = np.where(_OPEN, np.log(0.5 / _OPEN.sum()), np.log(0.5 / (~_OPEN).sum()))
+_FLAT = np.zeros(_THROUGH.size)
+_FROM_BESIDE = 0.25  # share of a neighbour's evidence that counts for a cell
+_ODD = 0.03  # looks that nothing explains
+# Classes of looks, for which likelihoods are tabled.
+_SEEN: Values = np.linspace(-0.3, 1.2, 61)
+_SIGMAS: Values = np.array([0.04, 0.06, 0.08, 0.11, 0.15, 0.2, 0.3, 0.45])
+_CLARITIES: Values = np.array([0.06, 0.15, 0.3, 0.45, 0.6, 0.75, 0.85, 0.92, 0.97])
+_MOST_HAZE, _DIM_DAY = 0.12, 0.4
+_CLEAR_LOOK = 0.85  # looks from this clarity on tell how the open sky looks to this roof
+_TELLING_LOOK = 0.25
+
+MIN_DAYS = 3  # distinct telling days before a cell is called shaded
+_MIN_CELLS = 4  # of a connected obstruction
+_SURE, _LIKELY = 0.9, 0.6
+_SEASON_DAYS = 2
+_LEAST_SEASON_STEP, _SEASON_SIGMAS = 0.12, 2.5
+FREEZE_DAYS, FREEZE_AFTER_DAYS, FREEZE_AT_ONCE_DAYS = 4, 20, 10
+
+
+@dataclass(frozen=True, slots=True)
+class _Evidence:
+    """Log-likelihood of each transmittance (CELLS, H), telling days and the last of them, of one season."""
+
+    likelihood: Values
+    days: Cells
+    last: Cells
+
+
+@dataclass(frozen=True, slots=True)
+class _Looks:
+    """The looks of all days in a row, shape (N,)."""
+
+    day: Cells  # days since 1970
+    cell: Cells
+    through: Values
+    sigma: Values
+    clarity: Values
+    incidence: Values
+
+
+def build_map(looks: Sequence[DayLooks], *, latitude: float, frozen: SkyMap | None = None) -> SkyMap:
+    """Build a subject's sky map.
+
+    Parameters
+    ----------
+    looks : sequence of DayLooks
+        All good days of the baseline epoch up to now; days with an open finding, with snow, or otherwise in doubt are
+        left out by the caller.
+    latitude : float
+        Of the site, north positive [deg].
+    frozen : SkyMap, optional
+        The map as last built. Cells that it marks frozen are kept as they are, whatever newer looks say.
+
+    Returns
+    -------
+    SkyMap
+        Cells are open (1) unless shade is proven: by at least `MIN_DAYS` telling days, in a connected group of at least
+        four cells. Cells of which nothing is known and that lie below an obstruction count as obstructed.
+
+    Notes
+    -----
+    1. The open sky as this roof sees it: clear looks are fitted by T = 1 + (s . d) / cos(incidence) + a (m - 1) with
+       the sun's direction s and air mass m. The three numbers of d stand for a wrong gain, tilt and azimuth, which
+       change the beam on a plane by exactly such a term, and a for turbidity. Dark looks are kept out by weight, and
+       what is left of a day as a whole (a hazy day) is taken out by its median.
+    2. Each cell's transmittance is judged by likelihood: a look equals it where the sky was clear, and may lie anywhere
+       below it where clouds passed. So a bright look speaks against shade on any day, a dark one only as far as the sky
+       was clear. This is the upper quantile over the days, with the chance of clouds of each look in place of a fixed
+       quantile. Neighbouring cells lend a quarter of their evidence.
+    3. An obstruction whose cells pass more light without leaves than with them gets a value for each season.
+    4. A cell is frozen in a season once it is decided and `FREEZE_DAYS` telling days lie behind it of which the last
+       is `FREEZE_AFTER_DAYS` past (the sun has moved on), or `FREEZE_AT_ONCE_DAYS` telling days. So what grows later
+       is not learned.
+    """
+    before = open_sky(latitude) if frozen is None else frozen
+    if not looks:
+        return before
+    every = _joined(looks)
+    every = _levelled(every)
+    leafy_look = leaf_share(np.asarray(every.day % 365.2425) + 1.0, latitude) >= 0.5
+    leafy, bare = _evidence(every, leafy_look), _evidence(every, ~leafy_look)
+    groups = _obstructions(leafy, bare, before)
+    leafy_through, bare_through = _seasons(groups, leafy, bare)
+    leafy_through = np.where(before.leafy_frozen, before.leafy, leafy_through)
+    bare_through = np.where(before.bare_frozen, before.bare, bare_through)
+    today = int(every.day.max())
+    built = SkyMap(
+        latitude=latitude,
+        leafy=leafy_through,
+        bare=bare_through,
+        leafy_days=np.where(before.leafy_frozen, before.leafy_days, leafy.days),
+        bare_days=np.where(before.bare_frozen, before.bare_days, bare.days),
+        leafy_frozen=before.leafy_frozen | _settled(leafy, leafy_through, today),
+        bare_frozen=before.bare_frozen | _settled(bare, bare_through, today),
+    )
+    return _down_to_the_horizon(built)
+
+
+def _joined(looks: Sequence[DayLooks]) -> _Looks:
+    counts = [one.cell.size for one in looks]
+    days = np.array([one.day.toordinal() for one in looks], dtype=np.int64) - 719163
+    return _Looks(
+        day=np.repeat(days, counts),
+        cell=np.concatenate([one.cell for one in looks]),
+        through=np.concatenate([one.transmittance for one in looks]),
+        sigma=np.concatenate([one.sigma for one in looks]),
+        clarity=np.concatenate([one.clarity for one in looks]),
+        incidence=np.concatenate([one.cos_incidence for one in looks]),
+    )
+
+
+def _levelled(looks: _Looks) -> _Looks:
+    """Looks over what the open sky shows this roof, and days that were dim as a whole brought up."""
+    basis = _open_basis(looks)
+    clear = looks.clarity >= _CLEAR_LOOK
+    level = np.clip(1.0 + basis @ _open_fit(looks, basis, clear), 0.6, 1.6)
+    through = looks.through / level
+    days, which = np.unique(looks.day, return_inverse=True)
+    lit = clear & (through > 0.6) & (through < 1.4)
+    count = np.bincount(which[lit], minlength=days.size)
+    mean = np.bincount(which[lit], through[lit] - 1.0, days.size) / (count + 2.0)
+    day_level = 1.0 + np.clip(mean, -_MOST_HAZE, _MOST_HAZE)[which]
+    # A day that was dimmer throughout had thin clouds, or all of it lay in shade: it tells less.
+    clarity = np.where(mean[which] < -_MOST_HAZE, _DIM_DAY, 1.0) * looks.clarity
+    return _Looks(looks.day, looks.cell, through / day_level, looks.sigma / level, clarity, looks.incidence)
+
+
+def _open_basis(looks: _Looks) -> Values:
+    """Shape (N, 4): direction over cosine of incidence, and air mass beyond one."""
+    sun = directions(CELL_AZIMUTH, CELL_ELEVATION)[looks.cell]
+    airmass = 1.0 / np.sin(np.radians(np.maximum(CELL_ELEVATION, 5.0)))[looks.cell]
+    return np.column_stack([sun / looks.incidence[:, None], airmass - 1.0])
+
+
+def _open_fit(looks: _Looks, basis: Values, clear: Mask) -> Values:
+    """Coefficients of the open sky, by reweighting: what is darker than the fit by more than its doubt loses weight."""
+    basis, found, sigma = basis[clear], looks.through[clear] - 1.0, looks.sigma[clear]
+    count = np.bincount(looks.cell[clear], minlength=CELLS)[looks.cell[clear]]
+    base = 1.0 / (sigma**2 * np.maximum(count, 1.0))
+    prior = np.diag(1.0 / np.array([0.08, 0.08, 0.08, 0.03]) ** 2)
+    fit: Values = np.zeros(4)
+    for _ in range(6):
+        off = (found - basis @ fit) / np.maximum(sigma, 0.06)
+        trust = 1.0 / (1.0 + (off / np.where(off < 0.0, 1.5, 3.0)) ** 2) ** 2
+        weight = base * trust
+        fit = np.asarray(np.linalg.solve(basis.T @ (weight[:, None] * basis) + prior, basis.T @ (weight * found)))
+    return fit
+
+
+def _evidence(looks: _Looks, of_season: Mask) -> _Evidence:
+    """What the looks of a season say of each cell."""
+    at = np.flatnonzero(of_season)
+    cell, through, clarity = looks.cell[at], looks.through[at], looks.clarity[at]
+    which = (_nearest(_SEEN, through), _nearest(_SIGMAS, looks.sigma[at]), _nearest(_CLARITIES, clarity))
+    order = np.argsort(cell, kind="stable")
+    found, first = np.unique(cell[order], return_index=True)
+    likelihood = np.zeros((CELLS, _THROUGH.size))
+    if at.size:
+        rows = _log_likelihoods()[which][order]
+        likelihood[found] = np.add.reduceat(rows, first, axis=0)
+    telling = (clarity >= _TELLING_LOOK) | (through > 0.75)
+    days = np.bincount(cell[telling], minlength=CELLS)
+    last = np.zeros(CELLS, dtype=np.int64)
+    np.maximum.at(last, cell[telling], looks.day[at][telling])
+    return _Evidence(likelihood, days, last)
+
+
+def _nearest(classes: Values, values: Values) -> Cells:
+    return np.searchsorted((classes[1:] + classes[:-1]) / 2.0, values)
+
+
+@cache
+def _log_likelihoods() -> Values:
+    """Log-likelihood by class of look and transmittance, shape (61, 8, 9, H)."""
+    seen, sigma = _SEEN[:, None, None, None], _SIGMAS[None, :, None, None]
+    clarity, through = _CLARITIES[None, None, :, None], _THROUGH[None, None, None, :]
+    off = (np.clip(seen, 0.0, 1.0) - through) / sigma
+    even = np.exp(-0.5 * off**2) / (sigma * np.sqrt(2.0 * np.pi))
+    torn = 2.0 * np.where(seen > 0.5, through, 1.0 - through)
+    clear = np.where(_IS_EVEN, even, torn)
+    clouded = np.where(_IS_EVEN, ndtr(-off + 0.5), np.where(seen > 0.5, through, 1.0))
+    return np.asarray(np.log(clarity * clear + (1.0 - clarity) * clouded + _ODD))
+
+
+def _posterior(likelihood: Values, prior: Values) -> Values:
+    """Chance of each transmittance by cell, neighbours heard."""
+    heard = likelihood + _FROM_BESIDE * likelihood[NEIGHBOURS].sum(axis=0) + prior
+    chance = np.exp(heard - heard.max(axis=1, keepdims=True))
+    return np.asarray(chance / chance.sum(axis=1, keepdims=True))
+
+
+def _obstructions(leafy: _Evidence, bare: _Evidence, before: SkyMap) -> Cells:
+    """Number of the obstruction that each cell belongs to, 0 for the open sky, shape (CELLS,)."""
+    kept = (before.leafy_frozen & (before.leafy < 0.87)) | (before.bare_frozen & (before.bare < 0.87))
+    kept_open = before.leafy_frozen & before.bare_frozen & ~kept
+    groups = np.zeros(CELLS, dtype=np.int64)
+    for _ in range(2):  # first the dark cells, then the edges beside them
+        beside = (groups > 0) | (groups[NEIGHBOURS] > 0).any(axis=0)
+        prior = np.where(beside[:, None], _PRIOR_BESIDE, _PRIOR)
+        likely, sure = _dark_cells(leafy, bare, prior)
+        groups = _connected((likely | kept) & ~kept_open, sure | kept)
+    return groups
+
+
+def _dark_cells(leafy: _Evidence, bare: _Evidence, prior: Values) -> tuple[Mask, Mask]:
+    """Cells that are likely, and that are surely, darker than the open sky in either season or in both."""
+    likely, sure = np.zeros(CELLS, dtype=bool), np.zeros(CELLS, dtype=bool)
+    both = _Evidence(leafy.likelihood + bare.likelihood, leafy.days + bare.days, leafy.last)
+    for one in (both, leafy, bare):
+        dark = 1.0 - _posterior(one.likelihood, prior) @ _OPEN
+        likely |= (dark > (_LIKELY if one is both else _SURE)) & (one.days >= _SEASON_DAYS)
+        sure |= (dark > _SURE) & (one.days >= MIN_DAYS)
+    return likely, sure
+
+
+def _connected(likely: Mask, sure: Mask) -> Cells:
+    """Connected groups of at least four likely cells, at least half of that number sure; round the north as well."""
+    picture, _ = label(np.tile(likely[RASTER], 2), structure=np.ones((3, 3)))
+    half = RASTER.shape[1]
+    groups = np.maximum(picture[:, :half], picture[:, half:])
+    by_cell = np.zeros(CELLS, dtype=np.int64)
+    by_cell[RASTER.ravel()] = groups.ravel()
+    size = np.bincount(by_cell, minlength=groups.max() + 1)
+    proven = np.bincount(by_cell[sure], minlength=size.size)
+    keep = (size >= _MIN_CELLS) & (proven >= _MIN_CELLS // 2)
+    return np.where(keep[by_cell], by_cell, 0)
+
+
+def _seasons(groups: Cells, leafy: _Evidence, bare: _Evidence) -> tuple[Values, Values]:
+    """Transmittance of the obstructions' cells with and without leaves; 1 in the open."""
+    means = [_posterior(e.likelihood, _FLAT) for e in (leafy, bare)]
+    means.append(_posterior(leafy.likelihood + bare.likelihood, _FLAT))
+    with_leaves, without, pooled = (chance @ _THROUGH for chance in means)
+    spread = [np.sqrt(np.maximum(c @ _THROUGH**2 - (c @ _THROUGH) ** 2, 4e-4)) for c in means[:2]]
+    out_leafy, out_bare = np.ones(CELLS), np.ones(CELLS)
+    for group in np.unique(groups[groups > 0]):
+        cells = np.flatnonzero(groups == group)
+        out_leafy[cells] = out_bare[cells] = pooled[cells]
+        seen = (leafy.days[cells] >= _SEASON_DAYS, bare.days[cells] >= _SEASON_DAYS)
+        both = cells[seen[0] & seen[1]]
+        if both.size < 2:
+            continue
+        weight = 1.0 / (spread[0][both] ** 2 + spread[1][both] ** 2)
+        step = float(weight @ (without[both] - with_leaves[both]) / weight.sum())
+        # Neighbouring cells were seen on the same days: their number counts by its root.
+        if step < _LEAST_SEASON_STEP or step * np.sqrt(weight.mean() * np.sqrt(both.size)) < _SEASON_SIGMAS:
+            continue
+        kept = float(weight @ (1.0 - without[both]) / (weight @ (1.0 - with_leaves[both])))
+        out_leafy[cells] = np.where(seen[0], with_leaves[cells], 1.0 - np.minimum((1.0 - without[cells]) / kept, 1.0))
+        out_bare[cells] = np.where(seen[1], without[cells], 1.0 - (1.0 - with_leaves[cells]) * kept)
+    return out_leafy, out_bare
+
+
+def _settled(evidence: _Evidence, through: Values, today: int) -> Mask:
+    """Cells whose first season is over and decided."""
+    dark = 1.0 - _posterior(evidence.likelihood, _PRIOR) @ _OPEN
+    decided = np.where(through < 1.0, dark > _SURE, dark < 1.0 - _SURE)
+    over = (evidence.days >= FREEZE_DAYS) & (evidence.last <= today - FREEZE_AFTER_DAYS)
+    return np.asarray(decided & (over | (evidence.days >= FREEZE_AT_ONCE_DAYS)))
+
+
+def _down_to_the_horizon(built: SkyMap) -> SkyMap:
+    """Cells below an obstruction of which nothing is known count as part of it."""
+    leafy, bare = built.leafy.copy(), built.bare.copy()
+    unseen = built.leafy_days + built.bare_days < _SEASON_DAYS
+    shaded = built.shaded_cells()
+    for row in range(ROWS - 2, -1, -1):
+        above, here = RASTER[row + 1], RASTER[row]
+        take = shaded[above] & unseen[here] & ~shaded[here]
+        leafy[here[take]], bare[here[take]] = leafy[above[take]], bare[above[take]]
+        shaded[here[take]] = True
+    return SkyMap(built.latitude, leafy, bare, built.leafy_days, built.bare_days, built.leafy_frozen, built.bare_frozen)
