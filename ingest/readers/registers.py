@@ -18,7 +18,7 @@ from ingest.readers.text import clean
 from ingest.readers.times import read_times
 from ingest.readings import Dialect, ReadResult, Reject, Seconds
 from ingest.registers.polls import group_polls
-from ingest.registers.snapshots import Rows, Snapshots, snapshots
+from ingest.registers.snapshots import Repeats, Rows, Snapshots, snapshots
 from ingest.registers.words import Numbers
 from ingest.sources import RegisterSource
 
@@ -61,7 +61,8 @@ def read_registers(data: bytes, *, name: str, source: RegisterSource) -> ReadRes
     read = sunspec_series if source.model is not None else mapped_series
     series, told = read(units, source, rejects)
     tables, _ = assemble(series, source.time.marks, source.interval_minutes * 60)
-    return ReadResult(tables, rejects.result(), rows, notes + dump.notes + repeats + told, dialect)
+    notes += (*dump.notes, *_repeats_note(repeats), *told)
+    return ReadResult(tables, rejects.result(), rows, notes, dialect, repeats.differing)
 
 
 def _look(data: bytes, header: Header, wanted: Wanted, source: RegisterSource, rejects: Rejects) -> tuple[Sheet, _Dump]:
@@ -119,16 +120,20 @@ def _whole_number(text: str, largest: int) -> int | None:
     return number if number <= largest else None
 
 
-def _by_unit(dump: _Dump, tolerance_s: int) -> tuple[dict[int, Snapshots], tuple[str, ...]]:
-    """The polls of every unit, and a note on registers that a poll holds twice."""
+def _by_unit(dump: _Dump, tolerance_s: int) -> tuple[dict[int, Snapshots], Repeats]:
+    """The polls of every unit, and how many rows repeat a register of a poll."""
     polls = group_polls(dump.units, dump.times, dump.addresses, tolerance_s=tolerance_s)
     units: dict[int, Snapshots] = {}
-    repeated = differing = 0
+    rows = differing = 0
     for unit in np.unique(polls.units).tolist():
         first, end = np.searchsorted(polls.units, [unit, unit + 1])
         mine = np.flatnonzero(dump.units == unit)
-        rows = Rows(polls.of_row[mine] - first, dump.addresses[mine], dump.words[mine], dump.lines[mine])
-        units[unit], repeats = snapshots(unit, polls.times[first:end], rows)
-        repeated, differing = repeated + repeats.rows, differing + repeats.differing
-    note = f"{repeated} rows repeat a register at a time; {differing} differ, the later row was taken"
-    return units, (note,) if repeated else ()
+        own = Rows(polls.of_row[mine] - first, dump.addresses[mine], dump.words[mine], dump.lines[mine])
+        units[unit], repeats = snapshots(unit, polls.times[first:end], own)
+        rows, differing = rows + repeats.rows, differing + repeats.differing
+    return units, Repeats(rows, differing)
+
+
+def _repeats_note(repeats: Repeats) -> tuple[str, ...]:
+    told = f"{repeats.rows} rows repeat a register at a time; {repeats.differing} differ, the later row was taken"
+    return (told,) if repeats.rows else ()

@@ -31,7 +31,8 @@ def decode_words(words: Words, kind: str, word_order: str = "big") -> Values:
     """
     ordered = words if word_order == "big" else words[:, ::-1]
     raw = np.ascontiguousarray(ordered.astype(">u2")).view(_DTYPES[kind])[:, 0]
-    values = raw.astype(np.float64)
+    with np.errstate(invalid="ignore"):  # some patterns of a float that is no number are a signal, here as any other
+        values = raw.astype(np.float64)
     if raw.dtype.kind == "f":
         return np.where(np.isfinite(values), values, np.nan)
     info = np.iinfo(raw.dtype)
