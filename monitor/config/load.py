@@ -13,7 +13,7 @@ from monitor.config.faults import sentences
 from monitor.config.models import Fleet, FleetFile, Site
 
 M = TypeVar("M", bound=BaseModel)
-_LAYOUT_KEYS = ("time", "columns", "long", "registers", "map", "model")
+_LAYOUT_KEYS = ("time", "text", "columns", "long", "across", "registers", "map", "model")
 
 
 def load_fleet(folder: Path) -> Fleet:
