@@ -22,10 +22,10 @@ COLUMNS = [
 def read_table() -> ReadTable:
     """Read a text as a table with the columns t, V and P, unless other settings are given."""
 
-    def read(text: str | bytes, *, time: dict[str, str] | None = None, **settings: object) -> ReadResult:
+    def read(text: str | bytes, /, *, time: dict[str, str] | None = None, **settings: object) -> ReadResult:
         given: dict[str, object] = {"id": "log", "kind": "table", "files": "x", "interval_minutes": 5}
         given["time"] = {"column": "t", "zone": "UTC"} | (time or {})
-        if "long" not in settings:
+        if not settings.keys() & {"long", "across"}:
             given["columns"] = COLUMNS
         data = text.encode() if isinstance(text, str) else text
         return read_file(data, name="x.csv", source=TableSource.model_validate(given | settings))
