@@ -11,9 +11,10 @@ from ingest.readings import Values
 from monitor.config.models import Inverter
 from monitor.detect.dead import stillness
 from monitor.detect.night import DayLoss, GapStep, Region, SiteNight, UnitNight
-from monitor.model.dayview import DayExpectation, DayView
+from monitor.model.dayview import DayExpectation, DayView, marked_share
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
+from monitor.model.ladder import Expected
 from monitor.model.measured import CounterStep
 from monitor.model.power import climatological_air_temperature
 
@@ -36,8 +37,9 @@ def site_night(
     """Assemble a SiteNight; `arrivals_stopped` when nobody of the fleet was heard, which is no site's fault."""
     heard = {source: view.part(share) for source, share in view.span.measured.heard.items()}
     units = {
-        subject: UnitNight(subject, view.span.rated_w(subject), expectation.units[subject], power)
+        subject: UnitNight(subject, view.span.rated_w(subject), expected, power, _marked(view, expected, subject))
         for subject, power in view.power_w.items()
+        for expected in (expectation.units[subject],)
     }
     return SiteNight(
         site=view.site,
@@ -49,9 +51,14 @@ def site_night(
         heard=heard,
         expecting=frozenset() if arrivals_stopped else _expecting(heard, history),
         silent_nights={source: history.silent_nights(source, _SILENT_SHARE) for source in heard},
-        snow_possible=_snow_possible(view),
+        snow_possible=snow_possible(view),
         gap_steps=tuple(_gap_steps(view, expectation, history)),
     )
+
+
+def _marked(view: DayView, expected: Expected, subject: str) -> float:
+    """Share of the day's expected energy whose readings have any mark."""
+    return min(sum(marked_share(view, expected, subject).values()), 1.0)
 
 
 def at_nothing(night: SiteNight) -> bool | None:
@@ -81,7 +88,7 @@ def _light(view: DayView, expectation: DayExpectation) -> Values:
     units = [f"inverter:{i.id}" for i in _fed(view)]
     low = np.array([expectation.units[u].low_w for u in units])
     bright = np.all(low > _AWAKE_SHARE * np.array([[view.span.rated_w(u)] for u in units]), axis=0)
-    if _snow_possible(view):
+    if snow_possible(view):
         known = [view.power_w[u] for u in units if u in view.power_w]
         made = np.nansum(known, axis=0) if known else np.zeros(bright.shape)
         silent = np.isnan(known).all(axis=0) if known else np.ones(bright.shape, dtype=bool)
@@ -101,7 +108,8 @@ def _expecting(heard: Mapping[str, Values], history: SiteHistory) -> frozenset[s
     return frozenset(before | {source for source, share in heard.items() if share.any()})
 
 
-def _snow_possible(view: DayView) -> bool:
+def snow_possible(view: DayView) -> bool:
+    """Whether snow may lie on a roof: by the day's air, or where nobody measures, by a cold day of the season."""
     measured = view.span.measured.weather.get("temperature_air")
     day = view.part(measured) if measured is not None else np.array([np.nan])
     if not np.isnan(day).all():

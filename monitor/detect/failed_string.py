@@ -9,7 +9,7 @@ import numpy as np
 from ingest.readings import Mask
 from monitor.config.models import String
 from monitor.detect.dead import SnowDoubt, Stillness, snow_doubt, standstill_loss, stillness, working
-from monitor.detect.night import SiteNight, UnitNight, Verdict
+from monitor.detect.night import SiteNight, UnitNight, Verdict, marked_part
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,4 +96,5 @@ def _evidence(
         "made_kwh": round(night.energy_kwh(np.maximum(unit.power_w, 0.0)), 2),
         "witnesses_made_kwh": made,
         "expected_from": unit.expected.source,
+        **marked_part(unit),
     }

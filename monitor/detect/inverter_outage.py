@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.detect.dead import snow_doubt, standstill_loss, stillness, working
-from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict
+from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict, marked_part
 
 # Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
 _STANDSTILL_SHARE = 0.05
@@ -62,6 +62,7 @@ class InverterOutage:
                 "judged_kwh": round(still.judged_kwh, 2),
                 "made_kwh": round(night.energy_kwh(np.maximum(unit.power_w, 0.0)), 2),
                 "expected_from": unit.expected.source,
+                **marked_part(unit),
             },
             # Both doubts together are more doubtful than either.
             nights_needed=snow.nights_needed

@@ -25,6 +25,7 @@ class UnitNight:
     rated_w: float
     expected: Expected
     power_w: Values
+    marked: float = 0.0  # share of the day's expected energy whose readings are not believed: gaps in `power_w`
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,11 @@ class Verdict:
     losses: tuple[DayLoss, ...] = ()
     evidence: Mapping[str, Any] = field(default_factory=dict)
     nights_needed: int = 1  # nights of trouble in a row before it is reported
+
+
+def marked_part(unit: UnitNight) -> dict[str, float]:
+    """What the evidence says of readings that were not believed: nothing where there were none."""
+    return {"marked_share": round(unit.marked, 3)} if unit.marked > 0.0 else {}
 
 
 def heard_share(night: SiteNight, source: str) -> float | None:

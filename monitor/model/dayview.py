@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 
+from ingest.quality import clock_shift_s
 from ingest.readings import Mask, Seconds, Values
 from ingest.sources import TableSource
 from monitor.config.models import Site
+from monitor.model.agreement import in_thousandths
 from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import (
@@ -44,6 +46,7 @@ class DayView:
     gains: Mapping[str, Gains]  # every modelled string and inverter
     index: Mapping[str, Values]  # clear-sky index that each measurable unit tells
     usual_index: float
+    in_thousandths: frozenset[str] = frozenset()  # units whose readings were in kilowatts; they are gaps in `power_w`
 
     @property
     def site(self) -> Site:
@@ -145,6 +148,39 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
             limit_w=view.span.rated_w(subject) * (1.0 if subject.startswith("inverter:") else 1.3),
         )
     return DayExpectation(units, _site_index(view, own_rungs, foreign))
+
+
+def disbelieve(view: DayView, expectation: DayExpectation) -> DayView:
+    """The view without the powers of units whose readings are a thousandth of what they should be."""
+    off = frozenset(
+        subject
+        for subject, power in view.power_w.items()
+        if in_thousandths(power, expectation.units[subject].power_w, view.span.rated_w(subject))
+    )
+    if not off:
+        return view
+    power = {s: np.full(p.shape, np.nan) if s in off else p for s, p in view.power_w.items()}
+    return replace(view, power_w=power, in_thousandths=off)
+
+
+def marked_share(view: DayView, expected: Expected, subject: str) -> dict[str, float]:
+    """Share of a day's expected energy whose readings have a mark, by mark; those without any are left out."""
+    total = float(np.sum(expected.power_w))
+    if subject in view.in_thousandths:
+        return {"unit": 1.0}
+    if total <= 0.0:
+        return {}
+    kinds = view.span.measured.marked.get(subject, {})
+    shares = {
+        str(mark.name).lower(): float(np.sum(expected.power_w * view.part(share))) / total
+        for mark, share in kinds.items()
+    }
+    return {kind: share for kind, share in shares.items() if share > 0.0}
+
+
+def clock_shift(view: DayView, subject: str) -> float | None:
+    """How late a unit's readings are stamped on a clear day [s]; None on any other day."""
+    return clock_shift_s(view.power_w[subject], view.physics.clear_w(subject), view.physics.starts)
 
 
 def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:

@@ -8,15 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.counters import interval_energy
+from ingest.quality import Mark, Marks
 from ingest.readings import Channel, Seconds, Table, Values
+from ingest.sources import Source
 from monitor.config.models import Site
+from monitor.model.axis import Axis
 from monitor.model.grid import STEP_S, spread
+from monitor.model.marking import SiteRatings, believed, mark_source, ratings_of
+from monitor.model.reconcile import ChannelFault, Reconciler
 
 # A counter's step over more than this many of its own intervals says nothing about when the energy came.
 _MAX_SPANS = 2.5
 WEATHER = (
     "irradiance_poa", "irradiance_ghi", "irradiance_dni", "irradiance_dhi", "temperature_air", "wind_speed",
 )  # fmt: skip
+# Channels that a subject's power rests on.
+_POWER = ("dc_voltage", "dc_current", "dc_power", "ac_power", "ac_energy")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +44,9 @@ class Measured:
     `power_w` of `string:ID` (DC), `inverter:ID` (AC) and `meter:ID`: mean over the covered part of an interval, NaN
     where nothing is covered. `covered` is the covered share. `counted_w` is the mean power that counters tell, a gap's
     energy spread over the gap. `weather` holds the site's sensors. `heard` tells per source which share of an interval
-    had any reading.
+    had any reading, believed or not. What is marked is a gap in all of them but `heard`: `marked` tells per subject
+    and mark which share of an interval its power lost by that, `marks` has the readings' marks by source, `faults`
+    the channels that contradict others for a whole day.
     """
 
     starts: Seconds
@@ -47,6 +56,9 @@ class Measured:
     weather: dict[str, Values]
     heard: dict[str, Values]
     steps: tuple[CounterStep, ...]
+    marked: Mapping[str, Mapping[Mark, Values]]
+    marks: Mapping[str, Marks]
+    faults: tuple[ChannelFault, ...]
 
 
 def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measured:
@@ -55,73 +67,100 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
     Parameters
     ----------
     site : Site
-        For the sources' intervals and for what belongs together.
+        For the sources' intervals, for nameplates, and for what belongs together.
     tables : mapping of source id to Table
         Recorded readings; a few intervals more than the grid on both sides do no harm.
     starts : array of shape (T,)
-        Grid interval starts [UTC epoch seconds].
+        Grid interval starts [UTC epoch seconds], from one local midnight to another.
     """
-    gathered = _Gathered(starts)
+    gathered = _Gathered(site, starts)
     for source in site.source:
         table = tables.get(source.id)
-        interval = source.interval_minutes * 60
         if table is None or table.starts.size == 0:
             gathered.heard[source.id] = np.zeros(starts.shape)
-            continue
-        gathered.take(source.id, table, interval)
-    gathered.complete(site)
+        else:
+            gathered.take(source, table)
+    faults = gathered.complete()
     return Measured(
         starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.heard,
-        tuple(gathered.steps),
+        tuple(gathered.steps), gathered.marked, gathered.marks, tuple(faults),
     )  # fmt: skip
 
 
 class _Gathered:
     """Builds a Measured source by source."""
 
-    def __init__(self, starts: Seconds) -> None:
-        self.starts = starts
+    def __init__(self, site: Site, starts: Seconds) -> None:
+        self.site, self.starts = site, starts
+        self.ratings: SiteRatings = ratings_of(site)
         self.power: dict[str, Values] = {}
         self.covered: dict[str, Values] = {}
         self.counted: dict[str, Values] = {}
         self.weather: dict[str, Values] = {}
         self.heard: dict[str, Values] = {}
         self.steps: list[CounterStep] = []
+        self.marked: dict[str, dict[Mark, Values]] = {}
+        self.marks: dict[str, Marks] = {}
+        self._fine: dict[str, tuple[Values, Values]] = {}  # what counters tell of powers
+        self._volts: dict[str, tuple[Axis, Values]] = {}
         self._modules: dict[str, dict[str, tuple[Values, Values]]] = {}
 
-    def take(self, source: str, table: Table, interval: int) -> None:
+    def take(self, source: Source, table: Table) -> None:
         """Take all channels of one source."""
-        heard = np.zeros(table.starts.shape, dtype=bool)
+        axis = Axis(source, table.starts, self.site.zone)
+        marks = mark_source(self.ratings, table, interval_s=axis.declared_s, local=axis.local)
+        if marks.flags:
+            self.marks[source.id] = marks
+            self._note(axis, table, marks)
         by_subject: dict[str, dict[str, Values]] = {}
-        for channel, values in table.columns.items():
-            heard |= ~np.isnan(values)
+        for channel, values in believed(table, marks).items():
             if channel.quantity in WEATHER and channel.subject == "site":
-                mean, _ = self._spread(table.starts, values * channel.factor, interval)
-                self._fill(self.weather, channel.quantity, mean)
+                self._fill(self.weather, channel.quantity, self._spread(axis, values)[0])
             elif channel.reads == "mean":
-                by_subject.setdefault(channel.subject, {})[channel.quantity] = values * channel.factor
+                by_subject.setdefault(channel.subject, {})[channel.quantity] = values
+            else:
+                self._count(channel, axis, values)
         for subject, columns in by_subject.items():
-            self._power(subject, columns, table.starts, interval)
-        for channel, values in table.columns.items():  # after the powers, which tell the same more finely
-            if channel.reads != "mean":
-                self._count(channel, table.starts, values * channel.factor, interval)
-        self.heard[source] = self._spread(table.starts, np.where(heard, 1.0, np.nan), interval)[1]
+            self._power(subject, columns, axis)
+        heard = np.zeros(table.starts.shape, dtype=bool)
+        for values in table.columns.values():
+            heard |= ~np.isnan(values)
+        self.heard[source.id] = self._spread(axis, np.where(heard, 1.0, np.nan))[1]
 
-    def _spread(self, starts: Seconds, values: Values, interval: int) -> tuple[Values, Values]:
-        return spread(starts, starts + interval, values, onto=self.starts)
+    def _spread(self, axis: Axis, values: Values) -> tuple[Values, Values]:
+        known = ~np.isnan(values)
+        begins, ends = axis.bounds(known, "mean")
+        return spread(begins, ends, values[known], onto=self.starts)
 
-    def _power(self, subject: str, columns: dict[str, Values], starts: Seconds, interval: int) -> None:
+    def _note(self, axis: Axis, table: Table, marks: Marks) -> None:
+        """Put down which share of each interval a subject's power lost to marks."""
+        for channel, flags in marks.flags.items():
+            if channel.quantity not in _POWER:
+                continue
+            known = ~np.isnan(table.columns[channel])
+            begins, ends = axis.bounds(known, channel.reads)
+            for mark in (m for m in Mark if (flags & m).any()):
+                mean, covered = spread(begins, ends, (flags[known] & mark > 0).astype(np.float64), onto=self.starts)
+                self._lose(channel.subject, mark, np.nan_to_num(mean) * covered)
+
+    def _lose(self, subject: str, mark: Mark, share: Values) -> None:
+        kinds = self.marked.setdefault(subject, {})
+        kinds[mark] = np.maximum(kinds[mark], share) if mark in kinds else share
+
+    def _power(self, subject: str, columns: dict[str, Values], axis: Axis) -> None:
         if subject.startswith(("string:", "module:")):
             watts = columns.get("dc_power")
-            if watts is None and {"dc_voltage", "dc_current"} <= columns.keys():
-                watts = columns["dc_voltage"] * columns["dc_current"]
+            if "dc_voltage" in columns:
+                self._volts[subject] = (axis, columns["dc_voltage"])
+                if watts is None and "dc_current" in columns:
+                    watts = columns["dc_voltage"] * columns["dc_current"]
         elif subject.startswith(("inverter:", "meter:")):
             watts = columns.get("ac_power")
         else:
             watts = None
         if watts is None:
             return
-        mean, covered = self._spread(starts, watts, interval)
+        mean, covered = self._spread(axis, watts)
         if subject.startswith("module:"):
             string = "string:" + subject.removeprefix("module:").rpartition("/")[0]
             self._modules.setdefault(string, {})[subject] = (mean, covered)
@@ -137,29 +176,37 @@ class _Gathered:
         self.power[subject] = np.where(gap, mean, self.power[subject])
         self.covered[subject] = np.where(gap, covered, self.covered[subject])
 
-    def _count(self, channel: Channel, starts: Seconds, values: Values, interval: int) -> None:
+    def _count(self, channel: Channel, axis: Axis, values: Values) -> None:
         known = ~np.isnan(values)
-        starts, values = starts[known], values[known]
-        if starts.size == 0 or not channel.quantity.startswith("ac_energy"):
+        if not known.any() or channel.quantity != "ac_energy":
             return
+        begins, ends = axis.bounds(known, channel.reads)
+        values, longest = values[known], _MAX_SPANS * np.maximum(ends - begins, axis.declared_s)
         if channel.reads == "interval":
-            begins, ends, energy = starts, starts + interval, values
+            energy = values
         else:
-            begins, ends, energy = counter_energy(starts, values, interval)
-            self.steps += _steps(channel.subject, starts + interval, values, _MAX_SPANS * interval)
+            self.steps += _steps(channel.subject, ends, values, longest[1:])
+            energy, span = interval_energy(ends, values, interval_s=axis.declared_s)
+            told = ~np.isnan(energy)
+            ends, energy, longest = ends[told], energy[told], longest[told]
+            begins = ends - span[told].astype(np.int64)
         watts = energy * 3.6e6 / (ends - begins)
         self._fill(self.counted, channel.subject, spread(begins, ends, watts, onto=self.starts)[0])
-        fine = np.where((ends - begins) <= _MAX_SPANS * interval, watts, np.nan)
-        mean, covered = spread(begins, ends, fine, onto=self.starts)
-        self._put(channel.subject, mean, covered)
+        mean, covered = spread(begins, ends, np.where(ends - begins <= longest, watts, np.nan), onto=self.starts)
+        if channel.subject in self._fine:
+            gap = np.isnan(self._fine[channel.subject][0])
+            mean, covered = (
+                np.where(gap, new, old) for new, old in zip((mean, covered), self._fine[channel.subject], strict=True)
+            )
+        self._fine[channel.subject] = (mean, covered)
 
     @staticmethod
     def _fill(into: dict[str, Values], key: str, values: Values) -> None:
         into[key] = np.where(np.isnan(into[key]), values, into[key]) if key in into else values
 
-    def complete(self, site: Site) -> None:
-        """Strings whose modules are all measured get the sum of their modules."""
-        for string in site.string:
+    def complete(self) -> list[ChannelFault]:
+        """Strings from their modules; channels that contradict each other; what counters tell where powers do not."""
+        for string in self.site.string:
             parts = self._modules.get(f"string:{string.id}", {})
             if len(parts) == string.modules:
                 self._put(
@@ -167,23 +214,37 @@ class _Gathered:
                     np.sum([p[0] for p in parts.values()], axis=0),
                     np.min([p[1] for p in parts.values()], axis=0),
                 )
+        counters = {subject: mean for subject, (mean, _) in self._fine.items()}
+        faults = Reconciler(self.site, self.starts, self.power, counters, self._grid_volts).faults()
+        for fault in faults:
+            self._disbelieve(fault)
+        for subject, (mean, covered) in self._fine.items():  # after the powers, which tell the same more finely
+            self._put(subject, mean, covered)
+        return faults
+
+    def _grid_volts(self, subject: str) -> Values | None:
+        return self._spread(*self._volts[subject])[0] if subject in self._volts else None
+
+    def _disbelieve(self, fault: ChannelFault) -> None:
+        """A channel that contradicts the others says nothing on that day."""
+        inside = (self.starts >= fault.start) & (self.starts < fault.end)
+        self._lose(fault.subject, fault.mark, inside.astype(np.float64))
+        if fault.channel == "ac_energy":
+            mean, covered = self._fine[fault.subject]
+            self._fine[fault.subject] = (np.where(inside, np.nan, mean), np.where(inside, 0.0, covered))
+            self.counted[fault.subject] = np.where(inside, np.nan, self.counted[fault.subject])
+        else:
+            self.power[fault.subject] = np.where(inside, np.nan, self.power[fault.subject])
+            self.covered[fault.subject] = np.where(inside, 0.0, self.covered[fault.subject])
 
 
-def _steps(subject: str, ends: Seconds, register: Values, longest_s: float) -> list[CounterStep]:
+def _steps(subject: str, ends: Seconds, register: Values, longest_s: Values) -> list[CounterStep]:
     """Gaps over which the register did not fall (a fall is a reset or a roll-over, and tells nothing here)."""
     at = np.flatnonzero((np.diff(ends) > longest_s) & (np.diff(register) >= 0.0))
     return [
         CounterStep(subject, int(ends[i]), int(ends[i + 1]), float(register[i + 1] - register[i]), float(register[i]))
         for i in at
     ]
-
-
-def counter_energy(starts: Seconds, register: Values, interval: int) -> tuple[Seconds, Seconds, Values]:
-    """Begin, end and energy of the steps of a register whose values stand at the intervals' ends."""
-    energy, span = interval_energy(starts, register, interval_s=interval)
-    known = ~np.isnan(energy)
-    ends = starts[known] + interval
-    return ends - span[known].astype(np.int64), ends, energy[known]
 
 
 def day_energy_kwh(power_w: Values) -> float | None:

@@ -12,12 +12,12 @@ from sqlalchemy import Connection
 from ingest.errors import AftercareError, StoreUnavailable
 from monitor.config.models import Fleet
 from monitor.detect.contest import settle
-from monitor.detect.evening import at_nothing, region, site_night
+from monitor.detect.evening import at_nothing, region, site_night, snow_possible
 from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.table import detector_table
-from monitor.model.dayview import DayExpectation, DayView, day_view, expect, site_witness
+from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
 from monitor.model.span import site_span, utc_days
 from monitor.nightly.cases import Case, Neighbours, neighbourhoods, open_cases
@@ -149,6 +149,12 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
         c.site.id: found
         for c in cases
         if c.site.id in views and (found := _guarded(tally, c, _expect, views, near, c)) is not None
+    }
+    # Through snow comes a trickle of light, of any size.
+    views |= {
+        site_id: disbelieve(views[site_id], found)
+        for site_id, found in expected.items()
+        if not snow_possible(views[site_id])
     }
     stopped = _arrivals_stopped(views)
     nights = {

@@ -9,7 +9,14 @@ import numpy as np
 from ingest.readings import Mask, Values
 from monitor.detect.evening import at_nothing
 from monitor.detect.night import SiteNight, Verdict, heard_share
-from monitor.model.dayview import DayExpectation, DayView, day_ratios, plane_irradiation_h
+from monitor.model.dayview import (
+    DayExpectation,
+    DayView,
+    clock_shift,
+    day_ratios,
+    marked_share,
+    plane_irradiation_h,
+)
 from monitor.model.grid import STEP_S
 from monitor.model.history import DayNote
 from monitor.model.ladder import Expected
@@ -66,6 +73,8 @@ def _unit_row(
     features: dict[str, float | None] = {
         f"says:{v.cause}": _SAYS[v.says] for v in verdicts if v.subject == subject and v.says in _SAYS
     }
+    if power is not None:
+        features |= _quality(view, expected, subject)
     if power is not None and learn:
         features |= {"learn": 1.0, **day_ratios(view, subject)}
     return DailyRow(
@@ -82,6 +91,31 @@ def _unit_row(
         usable=_share(expected.power_w, known),
         features=features,
     )
+
+
+def _quality(view: DayView, expected: Expected, subject: str) -> dict[str, float | None]:
+    """What is wrong with a unit's readings, where anything is.
+
+    `marked:KIND` is the share of the day's expected energy whose readings have that mark, `unit:CHANNEL` a channel's
+    level over the true one, `clock_s` how late a clear day's readings are stamped.
+    """
+    found: dict[str, float | None] = {
+        f"marked:{k}": share for k, share in marked_share(view, expected, subject).items()
+    }
+    found |= _unit_faults(view, subject)
+    if subject in view.in_thousandths:
+        found["unit:power"] = 1e-3
+    shift = clock_shift(view, subject)
+    return found if shift is None else {**found, "clock_s": round(shift)}
+
+
+def _unit_faults(view: DayView, subject: str) -> dict[str, float | None]:
+    begin, end = int(view.physics.starts[0]), int(view.physics.starts[-1])
+    return {
+        f"unit:{fault.channel}": fault.factor
+        for fault in view.span.measured.faults
+        if fault.subject == subject and fault.factor is not None and begin <= fault.start <= end
+    }
 
 
 def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[DailyRow], night: SiteNight) -> DailyRow:
@@ -120,7 +154,14 @@ def _meter_rows(view: DayView) -> list[DailyRow]:
     counted = view.span.measured.counted_w
     energies = {m: _kwh_known(view.part(p)) for m, p in counted.items() if m.startswith("meter:")}
     return [
-        DailyRow(site=view.site.id, subject=m, day=view.day, measured_kwh=kwh, usable=0.0 if kwh is None else 1.0)
+        DailyRow(
+            site=view.site.id,
+            subject=m,
+            day=view.day,
+            measured_kwh=kwh,
+            usable=0.0 if kwh is None else 1.0,
+            features=_unit_faults(view, m),
+        )
         for m, kwh in energies.items()
     ]
 
@@ -128,9 +169,28 @@ def _meter_rows(view: DayView) -> list[DailyRow]:
 def _source_rows(view: DayView, night: SiteNight) -> list[DailyRow]:
     shares = {source: heard_share(night, source) for source in night.heard}
     return [
-        DailyRow(site=view.site.id, subject=f"source:{s}", day=view.day, usable=share or 0.0, features={"heard": share})
+        DailyRow(
+            site=view.site.id,
+            subject=f"source:{s}",
+            day=view.day,
+            usable=share or 0.0,
+            features={"heard": share, **_mark_counts(view, s)},
+        )
         for s, share in shares.items()
     ]
+
+
+def _mark_counts(view: DayView, source: str) -> dict[str, float]:
+    """How many of a source's readings of the day have a mark, by kind; kinds without any are left out."""
+    marks = view.span.measured.marks.get(source)
+    if marks is None:
+        return {}
+    begin, end = int(view.physics.starts[0]), int(view.physics.starts[-1]) + STEP_S
+    counts: dict[str, float] = {}
+    for one in marks.between(begin, end).summary():
+        key = f"marks:{str(one.mark.name).lower()}"
+        counts[key] = counts.get(key, 0.0) + one.count
+    return counts
 
 
 def _measured_kwh(view: DayView, subject: str, power: Values | None) -> float | None:
