@@ -16,7 +16,7 @@ from ingest.registers.spots import Found, Spot, read_spot
 from ingest.sources import RegisterPoint, RegisterSource
 from ingest.sunspec.chain import Chain
 from ingest.sunspec.decode import Tell, decode, miscounts
-from ingest.sunspec.survey import survey
+from ingest.sunspec.survey import Survey, survey
 from ingest.sunspec.uses import Plan, plan_uses
 
 Units = Mapping[int, Snapshots]
@@ -35,8 +35,7 @@ def sunspec_series(units: Units, source: RegisterSource, rejects: Rejects) -> tu
         rejects.add(None, "", "", "nobody says whom the models speak of; expected subjects = { inverter = … }")
         return [], ()
     try:
-        unit = _unit_with_chain(units, source)
-        found = survey(units[unit], source.base_address)
+        unit, found = _with_chain(units, source)
     except InputError as error:
         rejects.add(None, "", "", error.reason)
         return [], ()
@@ -111,27 +110,25 @@ def _values(values: Values, there: Mask) -> Values:
     return np.asarray(values[there], np.float64)
 
 
-def _unit_with_chain(units: Units, source: RegisterSource) -> int:
-    """The unit that is asked for, or the only one that holds a model chain."""
-    here = ", ".join(str(unit) for unit in units)
-    if source.unit_id is not None:
-        if source.unit_id not in units:
-            raise InputError("", f"unit {source.unit_id} is nowhere in the file, which holds units {here}")
-        return source.unit_id
-    with_chain, why = [], f"no unit in the file holds a row that could be read; it holds {here or 'none'}"
-    for unit, shots in units.items():
+def _with_chain(units: Units, source: RegisterSource) -> tuple[int, Survey]:
+    """The unit that is asked for, or the only one that holds a model chain; InputError when there is none."""
+    here = f"unit{'s' if len(units) != 1 else ''} {', '.join(str(unit) for unit in units) or 'none'}"
+    if source.unit_id is not None and source.unit_id not in units:
+        raise InputError("", f"unit {source.unit_id} is nowhere in the file, which holds {here}")
+    asked = units if source.unit_id is None else {source.unit_id: units[source.unit_id]}
+    found: dict[int, Survey] = {}
+    why = "no row of the file could be read"
+    for unit, shots in asked.items():
         try:
-            survey(shots, source.base_address)
+            found[unit] = survey(shots, source.base_address)
         except InputError as error:
-            why = error.reason
-        else:
-            with_chain.append(unit)
-    if len(with_chain) > 1:
-        several = ", ".join(str(unit) for unit in with_chain)
+            why = f"{here}: {error.reason}"
+    if len(found) > 1:
+        several = ", ".join(str(unit) for unit in found)
         raise InputError("", f"units {several} hold a model chain each; expected unit_id to say which one is meant")
-    if not with_chain:
+    if not found:
         raise InputError("", why)
-    return with_chain[0]
+    return next(iter(found.items()))
 
 
 def _chain_note(unit: int, chain: Chain) -> str:

@@ -54,6 +54,24 @@ SAMPLES: dict[str, tuple[dict[str, object], str]] = {
         "t,u,a,w\n2026-06-01T12:00:00Z,3,10,1\n2026-06-01T12:00:00Z,3,11,0x1234\n"
         "2026-06-01T12:30:00Z,3,10,1\n2026-06-01T12:30:00Z,3,11,4700\n",
     ),
+    "sunspec registers": (
+        {
+            "kind": "registers",
+            "time": TIME,
+            "registers": {"unit_id": "u", "address": "a", "word": "w"},
+            "model": "sunspec",
+            "base_address": 0,
+            "subjects": {"inputs": ["string:s1"]},
+        },
+        "t,u,a,w\n"
+        + "".join(
+            f"2026-06-01 12:00,3,{address},{word}\n"
+            for address, word in {
+                0: 0x5375, 1: 0x6E53, 2: 160, 3: 28, 4: 0xFFFE, 5: 0xFFFF, 6: 0, 21: 850, 22: 3805, 23: 3234,
+                32: 0xFFFF,
+            }.items()
+        ),
+    ),
 }  # fmt: skip
 
 
@@ -86,7 +104,8 @@ def test_every_reader_has_a_sample() -> None:
 def test_a_good_file_is_read_whole(name: str) -> None:
     result = read(name, SAMPLES[name][1].encode())
     assert result.rejects == ()
-    assert len(list(readings(result))) == {"wide": 5, "wide, decimal comma": 2, "long": 3, "registers": 2}[name]
+    counts = {"wide": 5, "wide, decimal comma": 2, "long": 3, "registers": 2, "sunspec registers": 3}
+    assert len(list(readings(result))) == counts[name]
 
 
 @pytest.mark.parametrize("name", SAMPLES)

@@ -78,7 +78,7 @@ def test_a_dump_without_a_marker_says_where_one_was_looked_for() -> None:
     assert result.tables == ()
     (reject,) = result.rejects
     assert reject.reason == (
-        "no marker (0x5375 0x6E53) at register 40000, 0 or 50000; expected the start of a model chain there"
+        "unit 126: no marker (0x5375 0x6E53) at register 40000, 0 or 50000; expected the start of a model chain there"
     )
     assert values(read(dump(words), base_address=40_001), "ac_power") == [(0, 1500.0)]
 
