@@ -47,6 +47,7 @@ class Queue:
     everything: bool = True  # False: somebody asked for some files
     unfinished_s: int = 0
     settings: str = field(init=False)
+    _taken: set[str] = field(default_factory=set, init=False)  # contents of this pass
 
     def __post_init__(self) -> None:
         self.settings = settings_hash(self.site, self.source)
@@ -112,7 +113,8 @@ class Queue:
             stamp = arrival.stamp if arrival.is_settled(self.now) else None
             sighting = self.sighting(arrival.path, content.sha256, stamp)
             before = known.get(arrival.path)
-            if self._is_same(content.sha256, before) or (before is None and content.sha256 in elsewhere):
+            is_elsewhere = content.sha256 in elsewhere or content.sha256 in self._taken
+            if self._is_same(content.sha256, before) or (before is None and is_elsewhere):
                 report.files_known += 1
                 if before is None or before.stamp != stamp:
                     seen.append(sighting)
@@ -120,8 +122,7 @@ class Queue:
             if content.ends_open and self.is_young(content):
                 report.files_waiting += 1
                 continue
-            if before is None:
-                elsewhere.add(content.sha256)
+            self._taken.add(content.sha256)
             yield Fresh(sighting, content=content)
         if seen:
             with store.write() as conn:

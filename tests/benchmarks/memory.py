@@ -1,7 +1,7 @@
-"""Peak memory of a pass by the size of one file, and what known files cost: `python -m tests.benchmarks.memory`.
+"""Peak memory of a pass by the size of one file: `python -m tests.benchmarks.memory`.
 
 A table of 24 columns of 20 and of 200 MB, plain, gzipped and zipped, whole and with a damaged cell in every hundredth
-row, goes through `aftercare ingest` in a process of its own. It must take about as much memory for the large one.
+row, is ingested in a process of its own. It must take about as much memory for the large one.
 """
 
 from __future__ import annotations
@@ -9,21 +9,17 @@ from __future__ import annotations
 import gzip
 import json
 import random
-import resource
 import shutil
 import subprocess
 import sys
 import tempfile
-import time
 import zipfile
-from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from tests.benchmarks.ingesting import COLUMNS, make_folder
 
 SIZES_MB = (20, 200)
-KNOWN = 1_000
 _RUN = """
 import json, resource, sys, time
 from pathlib import Path
@@ -96,19 +92,6 @@ def peak_mb(scratch: Path, size_mb: int, packing: str, *, damaged: bool) -> floa
     kind = f"{size_mb:4d} MB {packing}{', damaged' if damaged else ''}"
     print(f"{kind:28s} {peak:6.0f} MB at most, {found['seconds']:6.2f} s: {found['summary']}", flush=True)
     return peak
-
-
-def known_seconds(scratch: Path) -> float:
-    """Seconds of a pass over files that are all known and at rest."""
-    folder = fleet_at(scratch / "known")
-    for number in range(KNOWN):
-        write_table(folder / f"incoming/{number:04d}.csv", 0, damaged=False)
-    for _ in range(2):
-        run(folder)
-        time.sleep(0)
-    found = run(folder)
-    print(f"{KNOWN} known files: {found['summary']}")
-    return float(str(found["seconds"]))
 
 
 def main() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import zipfile
 from collections.abc import Callable
 from contextlib import closing
 from datetime import date
@@ -114,6 +115,48 @@ def test_times_that_cannot_be_are_set_aside(run: Run, fleet_folder: Path, write_
         "the day before the site was commissioned"
     ) in done.stderr
     assert "inv1_late.csv: time: '2025-07-01 00:00 UTC': 96 times lie after 2025-06-09 12:00 UTC" in done.stderr
+
+
+def test_what_was_set_aside_is_taken_once_the_site_file_is_mended(run: Run, fleet_folder: Path) -> None:
+    site = fleet_folder / "sites/larkrise.toml"
+    edit(site, "commissioned = 2025-06-01", "commissioned = 2025-06-05")
+    edit(site, 'column = "AC power W"', 'column = "Power"')
+    first = run("ingest", fleet_folder)
+    assert (first.exit_code, first.stderr.count("there is no column 'Power'")) == (1, 6)
+    edit(site, 'column = "Power"', 'column = "AC power W"')
+    second = run("ingest", fleet_folder)
+    assert second.exit_code == 1
+    assert "4 files taken, 6 known, 0 waiting, 2 refused, 292 readings new" in second.stdout
+    assert second.stderr.count("the day before the site was commissioned") == 3
+    edit(site, "commissioned = 2025-06-05", "commissioned = 2025-06-01")
+    third = run("ingest", fleet_folder)
+    assert (third.exit_code, third.stderr) == (0, "")
+    assert "6 files taken, 6 known, 0 waiting, 0 refused, 284 readings new, 0 pieces set aside" in third.stdout
+    standing = json.loads(run("status", fleet_folder, "--json").stdout)
+    assert (standing["refused"], standing["rejects"]) == ([], [])
+
+
+def test_an_archive_tells_its_members(run: Run, fleet_folder: Path, write_day: Callable[[date], str]) -> None:
+    day = write_day(date(2025, 6, 7))
+    with zipfile.ZipFile(fleet_folder / "incoming/larkrise/inv1_0607.csv", "w") as archive:
+        archive.writestr("good.csv", day + day.splitlines()[1] + "\n")
+        archive.writestr("bad.csv", day.replace(",2800", ",lots"))
+    done = run("ingest", fleet_folder)
+    member = "incoming/larkrise/inv1_0607.csv/bad.csv:50"
+    assert done.stderr == (
+        f"{member}: AC power W: 'lots': not a number\nincoming/larkrise/inv1_0607.csv/good.csv: 1 rows repeat a time\n"
+    )
+    assert f"{member}: AC power W: 'lots': not a number" in run("status", fleet_folder).stdout
+
+
+def test_a_refused_file_that_is_gone_is_listed_no_more(run: Run, fleet_folder: Path) -> None:
+    path = fleet_folder / "incoming/larkrise/inv1_note.csv"
+    path.write_text("to whom it may concern\n")
+    run("ingest", fleet_folder)
+    assert "inv1_note.csv" in run("status", fleet_folder).stdout
+    path.unlink()
+    assert run("ingest", fleet_folder).stdout.endswith("0 pieces set aside, 1 refused files gone\n")
+    assert "inv1_note.csv" not in run("status", fleet_folder).stdout
 
 
 def test_a_pipe_in_the_folder_is_refused_and_holds_nobody_up(run: Run, fleet_folder: Path) -> None:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from ingest.readings import Channel, ReadResult, Table
-from monitor.jobs.plausible import Believable, keep_believable
+from monitor.jobs.plausible import Believable, Doubts, Times, keep_believable, sift
+
+DAY = 86_400
 
 POWER = Channel("inverter:inv1", "ac_power", "mean", "W")
 SUN = Channel("site", "irradiance_ghi", "mean", "W/m2")
@@ -50,3 +53,32 @@ def test_a_part_that_the_site_does_not_have() -> None:
 def test_a_table_of_nothing_else_is_dropped() -> None:
     assert keep_believable(result([1000], MODULE), "m.csv", BOUNDS).tables == ()
     assert keep_believable(result([5], POWER), "m.csv", BOUNDS).tables == ()
+
+
+def test_doubts_of_pieces_add_up() -> None:
+    pieces = [result([10, 1000, 2500], POWER), result([1500], POWER, MODULE), result([2100, 2900], POWER)]
+    total = Doubts()
+    for piece in pieces:
+        kept, doubts = sift(piece, BOUNDS)
+        assert kept.rejects == ()
+        total += doubts
+    assert total == Doubts(frozenset({"module:s9/01"}), Times(1, 10, 10), Times(3, 2100, 2900))
+    assert [r.reason for r in total.rejects("a.csv", BOUNDS)] == [
+        "the site file has no such part; its readings were set aside",
+        "1 time lies before 1970-01-01 00:16 UTC, the day before the site was commissioned",
+        "3 times lie after 1970-01-01 00:33 UTC, one day from now",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "again"),
+    [
+        (10 * DAY, 10 * DAY, 9 * DAY + 1),  # one time: as soon as it is believable
+        (5 * DAY + 60, 5 * DAY + 7200, 4 * DAY + 7201),  # within a day: all of them at once
+        (5 * DAY + 60, 90 * DAY, 5 * DAY),  # a long forecast: once a day
+        (30 * DAY, 90 * DAY, 29 * DAY + 1),
+    ],
+)
+def test_when_the_future_is_looked_at_again(first: int, last: int, again: int) -> None:
+    assert Doubts(late=Times(2, first, last)).read_again_at(4 * DAY) == again
+    assert Doubts(early=Times(2, first, last)).read_again_at(4 * DAY) is None
