@@ -38,7 +38,7 @@ def second_pass(hour: Repeated) -> tuple[Mask, Mask]:
     """Rows of the second pass, and rows of which nothing tells the pass.
 
     The order of the rows tells where they fall back once; they may run forwards or (newest first) backwards in time.
-    Else, of two rows with one label, the smaller register is the first pass.
+    Of rows in no such order, the smaller register of two with one label is the first pass.
     """
     steps = np.diff(hour.local)
     if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):
@@ -46,15 +46,16 @@ def second_pass(hour: Repeated) -> tuple[Mask, Mask]:
         return second[::-1], unsure[::-1]
     rows = np.flatnonzero(hour.inside)
     in_order = _by_order(hour, rows)
-    if in_order is not None:
+    if in_order is not None and np.count_nonzero(steps < 0) <= 1:
         return _marked(hour, rows, in_order), np.zeros(hour.inside.shape, bool)
     labels = hour.local[rows]
+    second, sure = _by_registers(labels, [register[rows] for register in hour.registers])
+    if in_order is not None:
+        return _marked(hour, rows, np.where(sure, second, in_order)), np.zeros(hour.inside.shape, bool)
     twice = np.unique(labels).size < labels.size
-    if twice:
-        second, sure = _by_registers(labels, [register[rows] for register in hour.registers])
-        if sure.any() or not _rising(labels) or _single_around(hour):
-            second = np.where(sure, second, _later_of_label(labels) & ~_lone(labels))
-            return _marked(hour, rows, second), _marked(hour, rows, ~sure)
+    if twice and (sure.any() or not _rising(labels) or _single_around(hour)):
+        second = np.where(sure, second, _later_of_label(labels))
+        return _marked(hour, rows, second), _marked(hour, rows, ~sure)
     late, told = _one_pass(hour, rows)
     return _marked(hour, rows, np.full(rows.size, late)), _marked(hour, rows, np.full(rows.size, not told))
 
@@ -91,7 +92,8 @@ def _by_registers(labels: Seconds, registers: Sequence[Values]) -> tuple[Mask, M
         np.fmin.at(low, group, register)
         np.fmax.at(high, group, register)
         tells = (high > low)[group] & ~np.isnan(register) & ~sure
-        second[tells] = (register > ((low + high) / 2)[group])[tells]
+        middle = low + np.where(high > low, high - low, 0.0) / 2
+        second[tells] = (register > middle[group])[tells]
         sure |= tells
         for row in np.flatnonzero(_lone(labels) & ~sure & ~np.isnan(register)).tolist():
             early, late = (_fits(row, labels, register, second, sure, late=late) for late in (False, True))

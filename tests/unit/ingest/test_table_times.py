@@ -171,3 +171,47 @@ def test_a_table_needs_the_minute() -> None:
                 "columns": [{"column": "P", "quantity": "ac_power", "of": "inverter:i", "unit": "W"}],
             }
         )  # fmt: skip
+
+
+AUTUMN = ["00:30", "01:00", "01:00", "01:30", "01:30", "02:00"]  # sorted by label
+POWER_AND_REGISTER = [
+    {"column": "P", "quantity": "import_power", "of": "meter:grid", "unit": "W"},
+    {"column": "E", "quantity": "import_energy", "of": "meter:grid", "unit": "kWh", "reads": "counter"},
+]
+
+
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_a_register_tells_the_two_passes_of_the_repeated_hour(newest_first: bool, read_table: ReadTable) -> None:
+    registers = [10, 12, 11, 11.5, 12.5, 13]
+    rows = [f"2026-10-25 {at},{p},{e}\n" for p, (at, e) in enumerate(zip(AUTUMN, registers, strict=True))]
+    text = "t,P,E\n" + "".join(rows[::-1] if newest_first else rows)
+    result = read_table(text, time={"zone": "Europe/London"}, interval_minutes=30, columns=POWER_AND_REGISTER)
+    (table,) = result.tables
+    assert times(result)[1:5] == ["10-25T00:00", "10-25T00:30", "10-25T01:00", "10-25T01:30"]
+    assert {c.unit: values.tolist() for c, values in table.columns.items()} == {
+        "W": [0, 2, 3, 1, 4, 5],
+        "kWh": [10, 11, 11.5, 12, 12.5, 13],
+    }
+    assert (result.notes, result.conflicts) == ((), 0)
+
+
+def test_without_a_register_pairs_stay_two_readings_and_are_told(read_table: ReadTable) -> None:
+    text = "t,V,P\n" + "".join(f"2026-10-25 {at},1,{i}\n" for i, at in enumerate(AUTUMN))
+    result = read_table(text, time={"zone": "Europe/London"}, interval_minutes=30)
+    assert len(times(result)) == 6
+    assert result.notes[0].startswith("4 rows in the repeated hour of autumn, and nothing tells which pass they are of")
+    assert result.conflicts == 0
+
+
+def test_rows_that_a_file_holds_twice_are_no_second_pass(read_table: ReadTable) -> None:
+    text = "t,V,P\n" + "".join(f"2026-10-25 {at},1,2\n" * 2 for at in ("00:00", "00:30", "01:00", "01:30", "02:30"))
+    result = read_table(text, time={"zone": "Europe/London"}, interval_minutes=30)
+    assert len(times(result)) == 5
+
+
+def test_two_exports_of_the_night_in_one_file(read_table: ReadTable) -> None:
+    night = ["00:30", "01:00", "01:30", "01:00", "01:30", "02:00"]
+    text = "t,V,P\n" + "".join(f"2026-10-25 {at},1,{i}\n" for i, at in enumerate(night)) * 2
+    result = read_table(text, time={"zone": "Europe/London"}, interval_minutes=30)
+    assert len(times(result)) == 6
+    assert (result.conflicts, result.notes) == (0, ("6 rows repeat a time",))
