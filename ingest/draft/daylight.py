@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ingest.readings import Mask, Seconds, Values
 
@@ -57,13 +58,20 @@ def fit_to_sun(times: Seconds, signal: Values, elevation: Elevation) -> Fit | No
     axis = np.arange(first, int(times.max()) + (_FURTHEST + 2) * _GRID_S, _GRID_S)
     height = elevation(axis)
     places = np.rint((times - first) / _GRID_S).astype(np.int64)
-    shifts = np.arange(-_FURTHEST, _FURTHEST + 1)
+    shifts = np.arange(1 - _FURTHEST, _FURTHEST + 1)
     misfits = np.array([_misfit(lit, height[places + shift]) for shift in shifts])
-    best = np.flatnonzero(misfits <= misfits.min() + 1.0 / times.size)
-    if (best[-1] - best[0]) * _GRID_S > _WIDEST_S:
+    best = shifts[misfits <= misfits.min() + 1.0 / times.size]
+    middle = _middle(best)
+    if np.abs((best - middle + _FURTHEST) % (2 * _FURTHEST) - _FURTHEST).max() * _GRID_S > _WIDEST_S / 2:
         return None
     night_share = float(np.mean(height[places[lit]] < _DARK_BELOW_DEG))
-    return Fit(round(float(shifts[best].mean())) * _GRID_S, night_share)
+    return Fit(middle * _GRID_S, night_share)
+
+
+def _middle(shifts: npt.NDArray[np.int64]) -> int:
+    """The mean on the dial of a day, where twelve hours early and late are one."""
+    turn = np.exp(1j * np.pi * shifts / _FURTHEST).sum()
+    return round(float(np.angle(turn)) * _FURTHEST / np.pi)
 
 
 def _misfit(lit: Mask, height: Values) -> float:

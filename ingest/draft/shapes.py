@@ -15,7 +15,7 @@ from ingest.readers.numbers import MISSING
 
 Numbers = npt.NDArray[np.int64]
 _SUBJECT = re.compile(r"^(?P<before>.*?)(?P<string>[A-Za-z0-9]+)(?P<joint>[^A-Za-z0-9]{1,3})(?P<module>\d{1,3})$")
-_MOST_SUBJECTS, _MOST_REGISTERS = 500, 4000
+_MOST_SUBJECTS, _MOST_REGISTERS, _MOST_POWER = 500, 4000, 10
 _WORDS = {
     "unit_id": ("unit", "slave", "device", "unitid", "geraet", "esclave", "esclavo", "id"),
     "address": ("address", "register", "addr", "adresse", "registre", "direccion", "reg"),
@@ -108,6 +108,8 @@ def register_lines(dump: Dump) -> list[str]:
 def _register_line(unit: int, address: int, kind: str, value: Numbers) -> str:
     rises = value.size > 2 and bool(np.all(np.diff(value) >= 0)) and value[-1] > value[0]
     course = f"{value[0]} to {value[-1]}, only rises: a counter?" if rises else f"{value.min()} to {value.max()}"
+    if value.min() == value.max() and abs(int(value.min())) <= _MOST_POWER:
+        course = f"always {value.min()}: a power of ten for another register?"
     where = f'unit_id = {unit}, address = {address}, type = "{kind}", scale = 1'
     meaning = 'quantity = "?", of = "?", unit = "?"' + (', reads = "counter"' if rises else "")
     return f"{{ {where}, {meaning} }},  # {value.size} reads: {course}"

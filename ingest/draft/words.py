@@ -64,7 +64,7 @@ SIDES = {
         "max", "min", "maximum", "minimum", "peak", "limit", "setpoint", "sollwert", "rated", "nominal", "forecast",
         "prognose", "target", "apparent", "reactive", "schein", "blind", "scheinleistung", "blindleistung", "cos",
         "phi", "factor", "faktor", "stddev", "count", "error", "alarm", "fehler", "dump", "cabinet", "heatsink",
-        "fan", "price", "tariff", "delta", "earth", "insulation", "isolation", "co2",
+        "nenn", "maximal", "fan", "price", "tariff", "delta", "earth", "insulation", "isolation", "co2",
     ),
 }  # fmt: skip
 _LABELLED = frozenset(

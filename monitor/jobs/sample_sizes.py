@@ -11,7 +11,6 @@ import numpy.typing as npt
 from ingest.counters import interval_energy
 from ingest.quantities import QUANTITIES
 from ingest.readings import Channel, Seconds, Values
-from ingest.timeline import to_local
 from monitor.jobs.sample_figures import channels
 from monitor.jobs.sample_hint import Evidence, Hint, falls, rated_w
 
@@ -20,6 +19,7 @@ from monitor.jobs.sample_hint import Evidence, Hint, falls, rated_w
 _MOST_KWH_PER_KWP, _MOST_POWER = 12.0, 1.6
 _LEAST_KWH_PER_KWP, _ENOUGH_DAYS = 0.02, 3
 _TOLD_FALLS = 3
+_DAY_S, _ONE_TIME = 86_400, 0.96  # the mean of unit vectors on the dial: within about an hour
 _TELLING_KWH = 0.5
 _AGREE, _THOUSAND = 1.6, 1000.0
 _NIGHT_DEG, _HIGH_SUN_DEG = -3.0, 25.0
@@ -80,7 +80,7 @@ def counter_hints(look: Evidence) -> Iterator[Hint]:
         fate = "read as a reset or roll-over, no energy is lost" if not lost else (
             f"{lost} cannot be explained, the energy of those steps is left open")  # fmt: skip
         kind = "counter_reset" if not lost else "counter_falls"
-        daily = "; it starts anew every day" if _is_daily(look, starts, places) else ""
+        daily = "; it starts anew every day" if _is_daily(starts, places) else ""
         yield Hint(kind, f"{_what(channel)}: the register falls {told}{more}: {fate}{daily}")
 
 
@@ -127,11 +127,10 @@ def _rises_and_falls(values: Values) -> bool:
     return bool(moving > 8 and down > 0.2 * moving)
 
 
-def _is_daily(look: Evidence, starts: Seconds, places: npt.NDArray[np.intp]) -> bool:
-    """Most falls stand about midnight."""
-    clock = to_local(starts[places], look.site.zone) % 86_400
-    near = np.minimum(clock, 86_400 - clock) <= 2 * look.interval_s
-    return places.size > 1 and bool(np.mean(near) > 0.8)
+def _is_daily(starts: Seconds, places: npt.NDArray[np.intp]) -> bool:
+    """All falls stand at about one time of the day."""
+    angle = 2 * np.pi * (starts[places] % _DAY_S) / _DAY_S
+    return places.size > 1 and bool(abs(np.exp(1j * angle).mean()) > _ONE_TIME)
 
 
 def _interval_kwh(channel: Channel, starts: Seconds, values: Values, interval_s: int) -> Values:

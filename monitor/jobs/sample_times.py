@@ -58,7 +58,7 @@ def sun_hints(look: Evidence) -> Iterator[Hint]:
         return
     way = "early" if fit.shift_s > 0 else "late"
     told = f"{channel.quantity} of {channel.subject}: {fit.night_share:.0%} of the rows with light are at night"
-    moved = f"; the times would fit the sun if they were {_minutes(abs(fit.shift_s))} too {way}" if fit.is_off else ""
+    moved = f"; against the sun its times are about {_minutes(abs(fit.shift_s))} too {way}" if fit.is_off else ""
     yield Hint(
         "clock",
         f"{told}{moved}: the zone ({look.source.time.zone}), marks, the time format or the logger's clock is wrong",
