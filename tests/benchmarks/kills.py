@@ -1,10 +1,11 @@
-"""Ingest killed and failed at any moment: `python -m tests.benchmarks.kills [RUNS]`, 200 runs a database at least.
+"""Ingest killed and failed at any moment: `python -m tests.benchmarks.kills [KILLS]`, 200 kills a database if not told.
 
-Each run is a process of its own over the same fleet folder. It is ended by SIGKILL after a random time, at a random
-statement or commit, or (SQLite, where `strace` is installed) at a random write to the disk; or its disk is full, or
-fails, from a random write on. After each the store is looked at: whole, each file in one state, every entered file's
-readings there once and nobody else's. Then either another such run follows, or an undisturbed one, after which the
-store has to equal one that was never disturbed.
+Each run is a process of its own over the same fleet folder, most of them forked from one that has the program imported,
+so that the time is its work's. It is ended by SIGKILL after a random time, at a random statement or commit, or (SQLite,
+where `strace` is installed) at a random write to the disk; or its disk is full, or fails, from a random write on. After
+each the store is looked at: whole, each file in one state, every entered file's readings there once and nobody else's.
+Then either another such run follows, or an undisturbed one, after which the store has to equal one that was never
+disturbed.
 """
 
 from __future__ import annotations
@@ -18,16 +19,36 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 from monitor.store import Store
 from monitor.store.ledger import list_files
 from tests.cluster import Cluster, find_programs
-from tests.crashing import Yard, contents, count_steps, faults, finish, is_killed_after, is_killed_at_step, make_yard
+from tests.crashing import (
+    Forked,
+    Yard,
+    contents,
+    count_steps,
+    faults,
+    finish,
+    is_killed_after,
+    is_killed_at_step,
+    make_yard,
+)
 from tests.crashing import start as start_pass
 
-HOMES, DAYS, SEED = 8, 14, 7
-HELD_ONCE_OF = 4  # one in so many disturbed runs is followed by an undisturbed one
+HOMES, DAYS, SEED = 6, 7, 7
+# What a pass imports, so that the forked ones need not.
+IMPORTED = (
+    "alembic.command",
+    "monitor.cli",
+    "monitor.config",
+    "monitor.jobs.ingesting",
+    "monitor.jobs.polling",
+    "psycopg",
+)
+COMPLETED_ONCE_OF = 4  # one in so many disturbed runs is followed by an undisturbed one
 Disturb = Callable[[random.Random], bool]  # False: the run ended before it could be disturbed
 
 
@@ -90,14 +111,14 @@ def torment(ground: Ground, runs: int, reference: object, disturb: Disturb, chan
         tally.nothing += entered == 0
         tally.part += 0 < entered < len(ground.yard.exports)
         tally.whole += entered == len(ground.yard.exports)
-        if chance.randrange(HELD_ONCE_OF) == 0:
+        if chance.randrange(COMPLETED_ONCE_OF) == 0:
             complete(ground, reference, tally)
     return tally
 
 
 def complete(ground: Ground, reference: object, tally: Tally) -> None:
     """The next pass, left alone: the store must be as if nothing had ever happened."""
-    code, _, told = finish(start_pass(ground.yard))
+    code, _, told = finish(Forked(ground.yard))
     if code not in (0, 1) or "Traceback" in told:
         tally.wrong.append(f"the pass that should complete it ended with {code}: {told}")
     if ground.everything() != reference:
@@ -142,14 +163,16 @@ def disturbances(ground: Ground) -> dict[str, Disturb]:
     for _ in range(3):
         ground.reset()
         began = time.monotonic()
-        finish(start_pass(ground.yard))
+        finish(Forked(ground.yard))
         seconds.append(time.monotonic() - began)
     length = statistics.median(seconds)
     ground.reset()
     steps = count_steps(ground.yard)
     found: dict[str, Disturb] = {
-        f"killed within {length:.1f} s": lambda chance: is_killed_after(ground.yard, chance.uniform(0, length)),
-        f"killed at one of {steps} steps": lambda chance: is_killed_at_step(ground.yard, chance.randint(1, steps)),
+        f"killed within {length:.1f} s": lambda chance: is_killed_after(ground.yard, chance.uniform(0, length), Forked),
+        f"killed at one of {steps} steps": lambda chance: is_killed_at_step(
+            ground.yard, chance.randint(1, steps), Forked
+        ),
     }
     if ground.name == "SQLite" and shutil.which("strace"):
         writes, syncs = count_calls(ground, "pwrite64"), count_calls(ground, "fdatasync")
@@ -159,16 +182,18 @@ def disturbances(ground: Ground) -> dict[str, Disturb]:
     return found
 
 
-def try_ground(ground: Ground, runs: int) -> list[str]:
+def try_ground(ground: Ground, kills: int) -> list[str]:
     """All disturbances of a ground; prints a line each and returns what went wrong."""
     chance = random.Random(SEED)
     ways = disturbances(ground)
     ground.reset()
-    finish(start_pass(ground.yard))
+    finish(Forked(ground.yard))
     reference = ground.everything()
     wrong = []
+    deadly = sum(way.startswith("killed") for way in ways)
     for way, disturb in ways.items():
-        tally = torment(ground, -(-runs // len(ways)), reference, disturb, chance)
+        runs = -(-kills // deadly) if way.startswith("killed") else -(-kills // 5)
+        tally = torment(ground, runs, reference, disturb, chance)
         print(
             f"{ground.name:10} {way:38} {tally.runs:5} {tally.nothing:8} {tally.part:5} {tally.whole:6} "
             f"{tally.undisturbed:11} {tally.completed:10} {len(tally.wrong):7}",
@@ -201,16 +226,18 @@ def postgresql_ground(folder: Path, cluster: Cluster) -> Ground:
 
 
 def main() -> None:
-    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    kills = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    for module in IMPORTED:
+        import_module(module)
     programs = find_programs()
     wrong = []
     print(f"{'database':10} {'disturbance':38}  runs  nothing  part  whole  undisturbed  completed  faults")
     with tempfile.TemporaryDirectory() as scratch:
-        wrong += try_ground(sqlite_ground(Path(scratch) / "sqlite"), runs)
+        wrong += try_ground(sqlite_ground(Path(scratch) / "sqlite"), kills)
         if programs is not None:
             cluster = Cluster(programs)
             try:
-                wrong += try_ground(postgresql_ground(Path(scratch) / "postgresql", cluster), runs)
+                wrong += try_ground(postgresql_ground(Path(scratch) / "postgresql", cluster), kills)
             finally:
                 cluster.remove()
     for sentence in wrong:
