@@ -54,10 +54,10 @@ def interval_bounds(starts: Seconds, *, declared_s: int, anchor: float, days: Se
     steps = np.diff(starts)
     other = np.abs(steps - declared_s) > _JITTER * declared_s
     if np.count_nonzero(other) < _STEADY:
-        return _uncut(starts, starts + declared_s)
+        return _apart(starts, starts + declared_s, anchor)
     steady = _steady(steps, other & (steps <= _LONGEST_S), days)
     if not steady.any():
-        return _uncut(starts, starts + declared_s)
+        return _apart(starts, starts + declared_s, anchor)
     stamps = starts + int(anchor * declared_s)
     crosses = days[1:] != days[:-1]
     # The step after a day's last reading is not known on that day.
@@ -66,7 +66,7 @@ def interval_bounds(starts: Seconds, *, declared_s: int, anchor: float, days: Se
     ahead = _lengths(after, after_steady, before, before_steady, declared_s)
     behind = _lengths(before, before_steady, after, after_steady, declared_s)
     begins = stamps - (anchor * behind).astype(np.int64)
-    return _uncut(begins, stamps + ((1.0 - anchor) * ahead).astype(np.int64))
+    return _apart(begins, stamps + ((1.0 - anchor) * ahead).astype(np.int64), anchor)
 
 
 def _steady(steps: Seconds, other: Mask, days: Seconds) -> Mask:
@@ -81,14 +81,18 @@ def _steady(steps: Seconds, other: Mask, days: Seconds) -> Mask:
 
 
 def _lengths(own: Seconds, own_steady: Mask, beside: Seconds, beside_steady: Mask, declared_s: int) -> Seconds:
-    """The step on a reading's own side; where that is a gap, the steady step on its other side; else as declared."""
+    """The step on a reading's own side (0 if unknown); where that is a gap, the steady step on its other side; else as
+    declared, and never beyond the next reading."""
     as_declared = np.abs(own - declared_s) <= _JITTER * declared_s
     inherited = np.where(beside_steady & ~as_declared, beside, declared_s)
-    return np.where(own_steady, own, inherited)
+    return np.where(own_steady, own, np.where(own > 0, np.minimum(inherited, own), inherited))
 
 
-def _uncut(begins: Seconds, ends: Seconds) -> tuple[Seconds, Seconds]:
-    """Bounds with every interval ended where the next one begins at the latest."""
-    ends = ends.copy()
-    np.minimum(ends[:-1], begins[1:], out=ends[:-1])
+def _apart(begins: Seconds, ends: Seconds, anchor: float) -> tuple[Seconds, Seconds]:
+    """Bounds without overlaps: what is cut is the side on which the stamp does not lie."""
+    begins, ends = begins.copy(), ends.copy()
+    if anchor == 1.0:
+        np.maximum(begins[1:], ends[:-1], out=begins[1:])
+    else:
+        np.minimum(ends[:-1], begins[1:], out=ends[:-1])
     return begins, ends

@@ -166,11 +166,21 @@ class _Block:
             moved = np.isfinite(floor) & (top - low > np.abs(floor)) & (top > floor)
             constant = (top == low) & (top > floor)
         for c, d in np.argwhere(constant).tolist():
-            if self.limits[c].whole_days and np.delete(moved[:, d], c).any():
+            if self.limits[c].whole_days and moved[self._others(c), d].any():
                 rows = np.flatnonzero((self.clock.day == d) & ~np.isnan(self.values[c]))
                 whole = self.clock.starts[rows[-1]] - self.clock.starts[rows[0]] >= self._least_day_s(c)
                 if rows.size >= _LEAST_DAY_ROWS and whole:
                     self.marks[c, rows] |= np.uint8(Mark.DEAD)
+
+    def _others(self, c: int) -> list[int]:
+        """Channels that tell that a constant one is dead: any other; a voltage's own current, as an open string's
+        voltage may well stand still."""
+        subject, quantity = self.channels[c].subject, self.channels[c].quantity
+        return [
+            i
+            for i, one in enumerate(self.channels[: self.own])
+            if i != c and (quantity != "dc_voltage" or (one.subject, one.quantity) == (subject, "dc_current"))
+        ]
 
     def _least_day_s(self, c: int) -> int:
         """Temperatures may stand still for long: nearly a whole day of them is asked for."""
