@@ -189,6 +189,8 @@ def _sampled_mark(data: bytes, header: Header, wanted: Wanted) -> Mark:
     if wanted.text.decimal is not None:
         return wanted.text.decimal
     start = header.body
+    if header.delimiter == "," and data.find(b'"', start) < 0:
+        return "."  # a comma parts cells here
     for _ in range(_SAMPLE_ROWS):
         end = data.find(b"\n", start)
         if end < 0:

@@ -18,7 +18,7 @@ from ingest.readers.header import Header, find_header, place_columns
 from ingest.readers.rejects import Rejects
 from ingest.readers.sheet import Sheet, Wanted
 from ingest.readers.steps import step_notes
-from ingest.readers.text import clean
+from ingest.readers.text import Text, clean
 from ingest.readers.times import Stamps, read_times
 from ingest.readings import Channel, Dialect, ReadResult, Reject, Table
 from ingest.sources import LongSpec, TableSource, TimeSpec
@@ -26,25 +26,26 @@ from ingest.sources import LongSpec, TableSource, TimeSpec
 Codes = npt.NDArray[np.int64]
 
 
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A text whose header is found; `wanted` is None when none of its columns is of use."""
+
+    header: Header
+    wanted: Wanted | None
+    dialect: Dialect  # its decimal mark only as far as it is declared
+
+
 def read_table(data: bytes, *, name: str, source: TableSource) -> ReadResult:
     """Read one file; whatever cannot be read comes back as a reject, never as an exception."""
     rejects = Rejects(name)
     try:
         text = clean(data, name=name, encoding=source.text.encoding)
-        header = find_header(
-            text.data,
-            name=name,
-            time=source.time.column,
-            columns=_column_names(source),
-            delimiter=source.text.delimiter,
-            more=lambda header: len(_clocks(header, source)),
-        )
+        opened = open_table(text, name=name, source=source, rejects=rejects)
     except InputError as error:
         return ReadResult((), (Reject(name, None, "", "", error.reason),), 0)
-    found = Dialect(text.encoding, header.delimiter, source.text.decimal or ".", header.line, header.names)
-    wanted = _wanted(source, header, rejects)
+    header, wanted = opened.header, opened.wanted
     if wanted is None:
-        return ReadResult((), rejects.result(), 0, text.notes, found)
+        return ReadResult((), rejects.result(), 0, text.notes, opened.dialect)
     sheet = quick_look(text.data, header, wanted)
     read = _read_sheet(sheet, source, header, Rejects(name)) if sheet is not None else None
     if sheet is None or read is None or read.rejects:
@@ -52,9 +53,22 @@ def read_table(data: bytes, *, name: str, source: TableSource) -> ReadResult:
         read = _read_sheet(sheet, source, header, rejects)
     rows = len(sheet) + sheet.lost
     notes = text.notes + read.notes + sheet.notes + (() if rows else (header.nothing_below,))
-    return ReadResult(
-        read.tables, rejects.result(), rows, notes, replace(found, decimal=sheet.mark), read.repeats.conflicts
+    dialect = replace(opened.dialect, decimal=sheet.mark)
+    return ReadResult(read.tables, rejects.result(), rows, notes, dialect, read.repeats.conflicts)
+
+
+def open_table(text: Text, *, name: str, source: TableSource, rejects: Rejects) -> Opened:
+    """Find the header and what is of use below it; InputError when there is no header."""
+    header = find_header(
+        text.data,
+        name=name,
+        time=source.time.column,
+        columns=_column_names(source),
+        delimiter=source.text.delimiter,
+        more=lambda header: len(_clocks(header, source)),
     )
+    found = Dialect(text.encoding, header.delimiter, source.text.decimal or ".", header.line, header.names)
+    return Opened(header, _wanted(source, header, rejects), found)
 
 
 def module_subject(pattern: str) -> re.Pattern[str]:
@@ -121,23 +135,24 @@ def _read_sheet(sheet: Sheet, source: TableSource, header: Header, rejects: Reje
 def _read_rows(sheet: Sheet, source: TableSource, rejects: Rejects, *, interval_s: int) -> tuple[list[Series], Stamps]:
     """The readings of a wide or a long table."""
     codes, subjects = _subjects(sheet, source.long) if source.long is not None else (None, [])
-    registers = [sheet.numbers[name] for name in _registers(source) if name in sheet.numbers]
+    registers = [sheet.numbers[name] for name in rising_columns(source) if name in sheet.numbers]
     stamps = read_times(sheet.times, source.time, interval_s=interval_s, groups=codes, registers=registers)
     for row, why in stamps.why.items():
         rejects.add(sheet.line(row), source.time.column, sheet.times[row].as_py().strip(), why)
     if source.long is not None and codes is not None:
         return _long_series(sheet, source.long, stamps, codes, subjects, rejects), stamps
-    return _wide_series(sheet, source, stamps), stamps
+    return wide_series(sheet, source, stamps), stamps
 
 
-def _registers(source: TableSource) -> list[str]:
+def rising_columns(source: TableSource) -> list[str]:
     """Columns that only rise, and so tell which of two rows was written first."""
     if source.long is not None:
         return [source.long.value] if source.long.reads == "counter" else []
     return [column.column for column in source.columns if column.reads == "counter"]
 
 
-def _wide_series(sheet: Sheet, source: TableSource, stamps: Stamps) -> list[Series]:
+def wide_series(sheet: Sheet, source: TableSource, stamps: Stamps) -> list[Series]:
+    """Every column's readings, at the times that could be read."""
     good = stamps.good()
     times = stamps.utc if good is None else stamps.utc[good]
     return [
