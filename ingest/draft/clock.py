@@ -104,9 +104,14 @@ def is_iso(text: str) -> bool:
 
 def _forms(sheet: Sheet, places: tuple[int, ...]) -> list[Form]:
     """The forms that read a column, or a date and a clock column, with the fewest failures."""
-    cells = list(map(" ".join, zip(*(sheet.columns[place] for place in places), strict=True)))
+    first = [" ".join(row) for row in zip(*(sheet.columns[place][:_TRIED] for place in places), strict=True)]
+    sample = next((cell for cell in first if is_time(cell)), "")
+    if not sample:
+        return []
+    cells = (
+        first if sheet.rows <= _TRIED else list(map(" ".join, zip(*(sheet.columns[p] for p in places), strict=True)))
+    )
     tried = cells[:: max(1, len(cells) // _TRIED)]
-    sample = next((cell for cell in cells if is_time(cell)), "")
     counted = []
     for form in _guesses(sample, sheet.names[places[0]]):
         spec = TimeSpec(column="time", zone="UTC", format=form)

@@ -10,7 +10,7 @@ from ingest.draft.clock import Clock
 from ingest.draft.figures import Figures
 from ingest.draft.meaning import meaning_of
 from ingest.draft.proposal import ColumnDraft
-from ingest.draft.rows import Question, Rows, as_utc, figures_of, text_lines, time_of
+from ingest.draft.rows import Question, Rows, as_utc, figures_of, sun_at, text_lines, time_of
 from ingest.draft.shapes import Modules
 from ingest.draft.words import read_name
 from ingest.draft.writing import OPEN, comment, interval_line, text, time_lines
@@ -25,8 +25,9 @@ def long_lines(table: Rows, clock: Clock, modules: Modules, question: Question) 
     light = _by_time(table.naive, next(iter(values.values()))) if values else None
     time, interval, _ = time_of(table, clock, question, distinct, light)
     utc = as_utc(table.naive, time, interval)
+    height = sun_at(utc[mine], question)
     lines = [interval_line(interval), *time_lines(time), *text_lines(table)]
-    return lines + [_long_line(table, modules, question, name, figures_of(utc[mine], v[mine], question)) for name, v in
+    return lines + [_long_line(table, modules, question, name, figures_of(utc[mine], v[mine], height)) for name, v in
                     values.items()]  # fmt: skip
 
 

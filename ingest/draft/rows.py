@@ -100,17 +100,20 @@ def _interval(naive: Seconds) -> Told:
     return Told(step // 60, told, "decided" if share > steps.size / 2 else "proposed")
 
 
-def figures_of(utc: Seconds, values: Values, question: Question) -> Figures | None:
+def sun_at(utc: Seconds, question: Question) -> Values | None:
+    """Height of the sun [deg]; None when nobody knows where the roof is."""
+    return question.roof.elevation(utc) if question.roof is not None else None
+
+
+def figures_of(utc: Seconds, values: Values, height: Values | None) -> Figures | None:
     """A column in the order of time, and where the sun then is."""
     known = np.flatnonzero(~np.isnan(values))
     if known.size < 2:
         return None
     order = known[np.argsort(utc[known], kind="stable")]
-    times = utc[order]
-    height = question.roof.elevation(times) if question.roof is not None else None
-    dark = height < _NIGHT_DEG if height is not None else None
-    bright = height > _DAY_DEG if height is not None else None
-    return Figures(times, values[order], dark, bright)
+    dark = height[order] < _NIGHT_DEG if height is not None else None
+    bright = height[order] > _DAY_DEG if height is not None else None
+    return Figures(utc[order], values[order], dark, bright)
 
 
 def text_lines(table: Rows) -> list[str]:

@@ -14,6 +14,7 @@ from ingest.readers.text import clean, split_line
 _SEARCHED = 50
 _TRIED_ROWS = 40
 _MOST_ROWS = 60_000
+_LOOKED_AT = 2000
 _SHARE = 0.6
 _TIMELIKE = re.compile(
     r"\d{1,4}[-/. ](\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{1,4}"  # a date
@@ -68,8 +69,8 @@ def is_number(cell: str) -> bool:
 
 
 def numeric_share(column: Sequence[str]) -> float:
-    """Share of the filled cells that look like numbers."""
-    filled = [cell for cell in column if cell not in MISSING]
+    """Share of the filled cells that look like numbers, by some two thousand of them."""
+    filled = [cell for cell in column[:: max(1, len(column) // _LOOKED_AT)] if cell not in MISSING]
     return sum(map(is_number, filled)) / len(filled) if filled else 0.0
 
 

@@ -10,7 +10,7 @@ from ingest.draft.figures import Figures
 from ingest.draft.light import find_light
 from ingest.draft.meaning import meaning_of
 from ingest.draft.proposal import ColumnDraft, Told
-from ingest.draft.rows import Question, Rows, figures_of, marks_of, text_lines, time_of
+from ingest.draft.rows import Question, Rows, figures_of, marks_of, sun_at, text_lines, time_of
 from ingest.draft.units import settle_units
 from ingest.draft.whose import whose
 from ingest.draft.words import read_name
@@ -20,9 +20,10 @@ from ingest.readers.numbers import MISSING
 
 def wide_lines(table: Rows, clock: Clock, question: Question) -> list[str]:
     time, interval, utc = time_of(table, clock, question, table.naive, find_light(table))
+    height = sun_at(utc, question)
     figures = {
         name: known for name, values in table.values.items()
-        if (known := figures_of(utc, values[table.rows], question)) is not None
+        if (known := figures_of(utc, values[table.rows], height)) is not None
     }  # fmt: skip
     drafts = _columns(table, clock, figures, question, interval)
     reads = {d.reads for d in drafts if d.is_reading}

@@ -130,8 +130,9 @@ def _readings(sample: Sample) -> Iterator[str]:
     zone = sample.claim.site.zone
     times = [datetime.fromtimestamp(t, UTC) for t in sample.times]
     rows = [
-        ("column", "is", "lowest", "highest", *_clock([t.astimezone(zone) for t in times])),
-        ("", "(interval starts, UTC)", "", "", *_clock(times)),
+        ("interval starts", "local time", "", "", *_clock([t.astimezone(zone) for t in times])),
+        ("", "UTC", "", "", *_clock(times)),
+        ("column", "is", "lowest", "highest", *("" for _ in times)),
     ]
     for line in sample.lines[:_MOST_LINES]:
         values = (_value(v) for v in (line.lowest, line.highest, *line.shown))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import PurePosixPath
+from typing import Any
 
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
@@ -12,7 +13,7 @@ from ingest.draft.draft import Question, draft_source
 from ingest.draft.proposal import Draft, Roof
 from ingest.errors import ConfigurationError
 from ingest.readings import Seconds, Values
-from ingest.sources import FileSource
+from ingest.sources import BusSource, FileSource, Source
 from monitor.config import Fleet, Site
 from monitor.jobs.reading import believable
 from monitor.jobs.sample_file import SampleFile
@@ -54,15 +55,20 @@ def try_draft(file: SampleFile, draft: Draft, site: Site | None, *, now: int) ->
 
 def parse_draft(draft: Draft) -> FileSource:
     """The draft as a source; ConfigurationError with the keys that are still open."""
-    given = tomllib.loads(draft.toml)["source"][0]
     try:
-        source: FileSource = TypeAdapter(FileSource).validate_python(given)
+        source: FileSource | BusSource = TypeAdapter(Source).validate_python(tomllib.loads(draft.toml)["source"][0])
     except ValidationError as error:
-        told = [
-            f"{detail['loc'][-1]}: {detail['msg']}" if detail["loc"] else detail["msg"] for detail in error.errors()
-        ]
-        raise ConfigurationError([line.removeprefix("table: Value error, ") for line in told]) from None
+        raise ConfigurationError([_told(dict(detail)) for detail in error.errors()]) from None
+    assert not isinstance(source, BusSource)  # no draft is of a device
     return source
+
+
+def _told(detail: dict[str, Any]) -> str:
+    """The key, after the kind that the library names first, and what is said of it."""
+    key = ".".join(str(part) for part in detail["loc"][1:])
+    said = str(detail["msg"]).removeprefix("Value error, ")
+    said = "missing" if detail["type"] == "missing" else said
+    return f"{key}: {said}" if key else said
 
 
 def roof_of(site: Site) -> Roof:

@@ -167,7 +167,7 @@ def test_a_draft_with_an_open_time_is_no_source(workshop: Path, tmp_path: Path) 
     found = draft_for(file, fleet.sites[0], now=NOW)
     assert '#? time = { column = "Time", zone = "Europe/London", format = "%d/%m/%Y %H:%M"' in found.toml
     assert '#? time = { column = "Time", zone = "Europe/London", format = "%m/%d/%Y %H:%M"' in found.toml
-    with pytest.raises(ConfigurationError, match="time: Field required"):
+    with pytest.raises(ConfigurationError, match="time: missing"):
         parse_draft(found)
     assert "as it stands the draft reads nothing: time" in try_draft(file, found, fleet.sites[0], now=NOW)
 
