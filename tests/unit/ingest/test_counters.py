@@ -86,3 +86,40 @@ def test_a_single_reading_out_of_line_counts_nothing(odd: float) -> None:
 
 def test_a_small_register_may_start_again_after_its_first_count() -> None:
     assert energies([0.0, 0.2, 0.4, 0.0, 0.2, 0.4])[0] == approx([NAN, 0.2, 0.2, 0.0, 0.2, 0.2])
+
+
+DAY = [0.0] * 24 + [round(0.5 * i, 1) for i in range(1, 41)] + [20.0] * 32  # a quarter of an hour each, 20 kWh a day
+
+
+def test_a_gap_over_the_daily_reset_ends_with_what_was_counted_since() -> None:
+    register = DAY * 4
+    register[96 * 3 - 20 : 96 * 3 + 34] = [NAN] * 54  # from the evening of the third day to 08:30 of the fourth
+    energy, span_s = energies(register)
+    assert energy[96 * 3 + 34] == approx(5.5)
+    assert span_s[96 * 3 + 34] == approx(35 * QUARTER)
+    assert np.nansum(energy) == approx(80.0)
+
+
+def test_a_gap_over_a_day_tells_of_its_last_day_alone_though_the_register_stands_higher() -> None:
+    register = DAY * 4
+    register[96 * 2 + 30 : 96 * 3 + 50] = [NAN] * 116
+    energy, span_s = energies(register)
+    assert energy[96 * 3 + 50] == approx(13.5)  # and not 13.5 less the 3.0 of the day before
+    assert span_s[96 * 3 + 50] == approx(51 * QUARTER)
+
+
+def test_a_daily_register_does_not_roll_over_at_midnight() -> None:
+    flat = [round(65.0 / 96 * i, 3) for i in range(1, 97)]  # day and night, nearly to the 65.536 of 16 bits
+    energy, _ = energies(flat * 2 + [round(0.5 * v, 3) for v in flat] * 2 + flat * 2)
+    assert np.nansum(energy) == approx(65.0 * 5 - flat[0])
+
+
+def test_a_register_in_use_rolls_over_in_a_step_that_is_faster_than_its_neighbours() -> None:
+    register = [65.0, 65.1, 65.2, 65.3, 65.4, 65.5, 0.664, 0.764, 1.564, 1.664]
+    assert energies(register)[0][6] == approx(0.7)  # kWh at a resolution of 1 Wh in 16 bits, as fast as a later step
+
+
+def test_a_register_does_not_roll_over_where_it_has_been_beyond() -> None:
+    register = [70.000, 70.001, 65.500, 0.001, 0.002, 0.003]
+    assert np.isnan(energies(register)[0][2])
+    assert energies(register)[0][3] == approx(0.001)
