@@ -25,7 +25,7 @@ def test_a_sound_file_is_shown_and_nothing_is_stored(run: Run, fleet_folder: Pat
         "96 rows, 96 readings, nothing set aside",
         "2025-06-03 01:00 to 2025-06-04 01:00 Europe/London (2025-06-03 00:00 to 2025-06-04 00:00 UTC)",
         "15 min, as declared; no gaps",
-        "AC power W  inverter:inv1 ac_power [W]",
+        "inverter:inv1 ac_power [W]",
     ):
         assert told in done.stdout
     assert {path: path.stat().st_mtime_ns for path in fleet_folder.rglob("*")} == before
