@@ -45,6 +45,7 @@ class FileReading:
     content: Content
     source: FileSource
     bounds: Believable
+    ready: ReadResult | None = None  # what it holds, where it was read with others like it
     conflicts: int = 0  # cells that differ from those of an earlier row of the same time
     _rows: int = 0
     _gives_readings: bool = False
@@ -55,7 +56,8 @@ class FileReading:
 
     def tables(self) -> Iterator[tuple[Table, ...]]:
         """Read on; raises Changed when the file became another one meanwhile."""
-        for name, result in read_content(self.content, self.source):
+        ready = self.ready
+        for name, result in read_content(self.content, self.source) if ready is None else [(self.record.path, ready)]:
             kept, doubts = sift(result, self.bounds)
             self._doubts[name] += doubts
             self._take(name, kept)

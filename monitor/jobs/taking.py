@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain
+from itertools import chain, islice
 
 from ingest.contents import Changed
 from ingest.errors import StoreUnavailable
-from ingest.readings import Reject, Table
+from ingest.readers.alike import read_alike
+from ingest.readings import ReadResult, Reject, Table
+from ingest.sources import FileSource, TableSource
 from monitor.jobs.ingest_report import IngestReport
 from monitor.jobs.queues import FILES_AT_ONCE, Fresh, Queue
 from monitor.jobs.reading import FileReading, believable
@@ -20,6 +22,9 @@ from monitor.store.sightings import Sighting, note_sightings
 
 # Readings of one file that are gathered before it is put into the store; of a larger one the rest follows in pieces.
 _GATHERED = 32 << 20  # bytes in memory
+
+# Files up to this size [bytes] are read together with others like them.
+_SMALL = 1 << 20
 
 Entry = tuple[FileRecord, tuple[Reject, ...]]
 
@@ -61,12 +66,12 @@ def take_source(queue: Queue, store: Store, report: IngestReport, *, progress: T
 
 def _read_files(queue: Queue, store: Store, report: IngestReport) -> Iterator[ReadFile]:
     bounds = believable(queue.site, queue.now)
-    for fresh in queue.fresh(store, report):
+    for fresh, ready in _read_ahead(queue, store, report):
         record = _record(queue, fresh)
         if fresh.content is None:
             yield ReadFile(record, fresh.sighting, refused=fresh.refused)
             continue
-        reading = FileReading(record, fresh.content, queue.source, bounds)
+        reading = FileReading(record, fresh.content, queue.source, bounds, ready)
         try:
             file = _begin(reading, fresh.sighting)
             if fresh.content.packing != "plain" and not file.tables and queue.is_young(fresh.content):
@@ -77,6 +82,24 @@ def _read_files(queue: Queue, store: Store, report: IngestReport) -> Iterator[Re
             report.files_waiting += 1
         except Exception as error:  # a reader's mistake must not stop the other files
             report.failed += (f"{record.path}: could not be read: {type(error).__name__}: {error}",)
+
+
+def _read_ahead(queue: Queue, store: Store, report: IngestReport) -> Iterator[tuple[Fresh, ReadResult | None]]:
+    """What is to be taken; small files of one layout come with what they hold, read in one go."""
+    fresh = queue.fresh(store, report)
+    while some := list(islice(fresh, FILES_AT_ONCE)):
+        small = [f for f in some if (c := f.content) is not None and c.packing == "plain" and c.size <= _SMALL]
+        read = _read_together(small, queue.source)
+        yield from ((f, read.get(f.sighting.path)) for f in some)
+
+
+def _read_together(small: Sequence[Fresh], source: FileSource) -> dict[str, ReadResult]:
+    files = [(f.sighting.path, f.content.data) for f in small if f.content is not None and f.content.data is not None]
+    try:
+        results = read_alike(files, source) if isinstance(source, TableSource) else None
+    except Exception:  # whichever file it was: when each is read alone, it is told
+        results = None
+    return {} if results is None else {path: result for (path, _), result in zip(files, results, strict=True)}
 
 
 def _record(queue: Queue, fresh: Fresh) -> FileRecord:

@@ -90,13 +90,19 @@ def record_file(conn: Connection, record: FileRecord, rejects: Sequence[Reject] 
 
 def record_files(conn: Connection, entries: Sequence[tuple[FileRecord, Sequence[Reject]]]) -> None:
     """Enter many files at once. Content that was read before with the same settings is entered anew."""
-    for record, rejects in entries:
-        row = to_row(record)
-        _forget_rejects(conn, row)
-        ledger_id = _enter(conn, row)
-        rows = [_reject_row(reject, record.path, ledger_id) for reject in rejects]
-        if rows:
-            conn.execute(schema.reject.insert(), rows)
+    rows = [to_row(record) for record, _ in entries]
+    if _are_strange(conn, rows):
+        result = conn.execute(schema.ledger.insert().returning(schema.ledger.c.id, sort_by_parameter_order=True), rows)
+        ids = list(result.scalars())
+    else:
+        ids = [_enter(conn, row) for row in rows]
+    rejects = [
+        _reject_row(reject, record.path, ledger_id)
+        for (record, found), ledger_id in zip(entries, ids, strict=True)
+        for reject in found
+    ]
+    if rejects:
+        conn.execute(schema.reject.insert(), rejects)
 
 
 def list_files(
@@ -172,15 +178,32 @@ def _reject_row(reject: Reject, path: str, ledger_id: int) -> dict[str, Any]:
     return {"ledger_id": ledger_id, "member": inside, **row}
 
 
-def _forget_rejects(conn: Connection, row: Row) -> None:
+def _are_strange(conn: Connection, rows: Sequence[Row]) -> bool:
+    """Whether these are files of one source, and neither their paths nor their contents were met before or twice."""
     c = schema.ledger.c
-    entries = select(c.id).where(*(c[name] == row[name] for name in ("site", "source", "path")))
-    conn.execute(delete(schema.reject).where(schema.reject.c.ledger_id.in_(entries)))
+    sources = {(row["site"], row["source"]) for row in rows}
+    if len(sources) != 1:
+        return False
+    ((site, source),) = sources
+    for name in ("path", "sha256"):
+        values = [row[name] for row in rows]
+        if len(set(values)) < len(values):
+            return False
+        for part in portions(values):
+            met = select(c.id).where(c.site == site, c.source == source, c[name].in_(part)).limit(1)
+            if conn.execute(met).first() is not None:
+                return False
+    return True
 
 
 def _enter(conn: Connection, row: Row) -> int:
-    """Enter a content; what an earlier reading of it did to the store stays counted."""
+    """Enter a content, without the rejects of its path's earlier readings.
+
+    What an earlier reading of it did to the store stays counted.
+    """
     c = schema.ledger.c
+    readings = select(c.id).where(*(c[name] == row[name] for name in ("site", "source", "path")))
+    conn.execute(delete(schema.reject).where(schema.reject.c.ledger_id.in_(readings)))
     forget = delete(schema.ledger).where(*(c[name] == row[name] for name in _KEY))
     before = conn.execute(forget.returning(*(c[name] for name in _DONE))).mappings().first() or dict.fromkeys(_DONE, 0)
     row = {**row, **{name: row[name] + before[name] for name in _DONE}}

@@ -168,15 +168,19 @@ def test_a_pipe_in_the_folder_is_refused_and_holds_nobody_up(run: Run, fleet_fol
 
 
 def test_an_error_in_a_reader_costs_one_file(run: Run, fleet_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from monitor.jobs import reading
+    from monitor.jobs import reading, taking
 
     real = reading.read_content
+
+    def stumble_over_all(files, source):  # type: ignore[no-untyped-def]
+        raise ZeroDivisionError("by chance")
 
     def stumble(content, source):  # type: ignore[no-untyped-def]
         if content.arrival.path == FILE:
             raise ZeroDivisionError("by chance")
         return real(content, source)
 
+    monkeypatch.setattr(taking, "read_alike", stumble_over_all)
     monkeypatch.setattr(reading, "read_content", stumble)
     done = run("ingest", fleet_folder)
     assert done.exit_code == 1
