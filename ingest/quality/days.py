@@ -70,14 +70,14 @@ def unit_jump(measured: Values, reference: Values, *, days: int = UNIT_JUMP_DAYS
     -------
     UnitJump or None
     """
-    usable = np.flatnonzero(~np.isnan(measured) & ~np.isnan(reference))
-    factors = [unit_factor(float(measured[d]), float(reference[d])) for d in usable]
-    count = 0
-    while count < len(factors) and factors[-1 - count] == factors[-1]:
-        count += 1
-    if count < days or factors[-1] is None:
+    usable = np.flatnonzero(~np.isnan(measured) & ~np.isnan(reference)).tolist()
+    factor = unit_factor(float(measured[usable[-1]]), float(reference[usable[-1]])) if usable else None
+    if factor is None:
         return None
-    return UnitJump(factors[-1], int(usable[-count]))
+    count = 1
+    while count < len(usable) and unit_factor(*(float(v[usable[-1 - count]]) for v in (measured, reference))) == factor:
+        count += 1
+    return UnitJump(factor, usable[-count]) if count >= days else None
 
 
 def clock_shift_s(power_w: Values, clear_w: Values, starts: Seconds) -> float | None:

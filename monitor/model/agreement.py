@@ -18,7 +18,7 @@ _EFFICIENCY = 0.96
 # where that one goes beyond half of the rating without leaving it.
 _TOO_MUCH = 1.1
 _SURE_FACTOR, _HIGH = 9.0, 0.5
-_BRIGHT, _SAME_SHAPE = 0.03, 0.9
+_BRIGHT, _SAME_SHAPE, _STILL_SHAPED = 0.03, 0.95, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,28 +91,32 @@ def _wrong_one(told: Sequence[Telling], energy: Values, common: Mask, rated_w: f
     return low if far and peak > _HIGH * rated_w else None
 
 
-def in_thousandths(power_w: Values, expected_w: Values, rated_w: float) -> bool:
-    """Whether a day's power is a thousandth of what was expected, and has its shape: kilowatts taken for watts.
+def in_thousandths(power_w: Values, reference_w: Values, rated_w: float, *, known_before: bool) -> bool:
+    """Whether a day's power is a thousandth of what it should be, and follows the sun: kilowatts taken for watts.
 
     Parameters
     ----------
-    power_w, expected_w : array of shape (T,)
+    power_w, reference_w : array of shape (T,)
         One day on the same grid [W]; NaN is a gap.
     rated_w : float
-        Nameplate or rating [W].
+        Rating [W].
+    known_before : bool
+        It was so on the last day; then the level need not be shown again, only that it is still as small.
 
     Notes
     -----
     Only this factor is believed without another channel of the same energy. No standstill follows the sun; a sixtieth
-    could be what a dead string's current sensor catches of its neighbour's.
+    could be what a current sensor catches of its neighbour.
     """
-    known = ~np.isnan(power_w) & (expected_w > _BRIGHT * rated_w)
+    known = ~np.isnan(power_w) & (reference_w > _BRIGHT * rated_w)
     if np.count_nonzero(known) < _LEAST_INTERVALS:
         return False
-    power, expected = power_w[known], expected_w[known]
-    if unit_factor(float(power.sum()), float(expected.sum())) != 1e-3 or power.min() == power.max():
+    power, reference = power_w[known], reference_w[known]
+    if power.max() > _TOO_MUCH * rated_w / 1000.0 or power.min() == power.max():
         return False
-    return bool(np.corrcoef(power, expected)[0, 1] > _SAME_SHAPE)
+    shape = float(np.corrcoef(power, reference)[0, 1])
+    level = unit_factor(float(power.sum()), float(reference.sum())) == 1e-3
+    return shape > _STILL_SHAPED if known_before else level and shape > _SAME_SHAPE
 
 
 def total_of(strings: Mapping[str, Values], count: int) -> Values | None:

@@ -150,17 +150,29 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     return DayExpectation(units, _site_index(view, own_rungs, foreign))
 
 
-def disbelieve(view: DayView, expectation: DayExpectation) -> DayView:
-    """The view without the powers of units whose readings are a thousandth of what they should be."""
+def disbelieve(view: DayView, expectation: DayExpectation, history: SiteHistory) -> DayView:
+    """The view without the powers of inverters whose readings are a thousandth of what they should be."""
     off = frozenset(
-        subject
-        for subject, power in view.power_w.items()
-        if in_thousandths(power, expectation.units[subject].power_w, view.span.rated_w(subject))
+        s for s in view.power_w if s.startswith("inverter:") and _in_thousandths(view, expectation, history, s)
     )
     if not off:
         return view
     power = {s: np.full(p.shape, np.nan) if s in off else p for s, p in view.power_w.items()}
     return replace(view, power_w=power, in_thousandths=off)
+
+
+def _in_thousandths(view: DayView, expectation: DayExpectation, history: SiteHistory, subject: str) -> bool:
+    expected = expectation.units[subject]
+    # Where the day's clouds are only guessed, a cloudless day tells.
+    guessed = expected.source == "clear_sky"
+    reference = view.gains[subject].clear_sky * view.physics.clear_w(subject) if guessed else expected.power_w
+    before = history.notes.get(subject)
+    return in_thousandths(
+        view.power_w[subject],
+        reference,
+        view.span.rated_w(subject),
+        known_before=bool(before and before[-1].features.get("unit:power")),
+    )
 
 
 def marked_share(view: DayView, expected: Expected, subject: str) -> dict[str, float]:

@@ -151,11 +151,9 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
         if c.site.id in views and (found := _guarded(tally, c, _expect, views, near, c)) is not None
     }
     # Through snow comes a trickle of light, of any size.
-    views |= {
-        site_id: disbelieve(views[site_id], found)
-        for site_id, found in expected.items()
-        if not snow_possible(views[site_id])
-    }
+    for case in cases:
+        if case.site.id in expected and not snow_possible(views[case.site.id]):
+            views[case.site.id] = disbelieve(views[case.site.id], expected[case.site.id], case.history)
     stopped = _arrivals_stopped(views)
     nights = {
         c.site.id: night
@@ -229,7 +227,7 @@ def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNi
     )
     troubled = _troubled(case, changes)
     frozen = case.history.frozen
-    rows = daily_rows(view, expectation, night, verdicts, troubled=troubled, settled=frozen.keys())
+    rows = daily_rows(view, expectation, night, verdicts, case.history, troubled=troubled, settled=frozen.keys())
     settled = {s: g for s, g in view.gains.items() if g.complete and s not in frozen and s in view.power_w}
     return _Outcome(rows, changes, settled)
 

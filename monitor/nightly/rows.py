@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
+from ingest.quality import unit_jump
 from ingest.readings import Mask, Values
 from monitor.detect.evening import at_nothing
 from monitor.detect.night import SiteNight, Verdict, heard_share
@@ -18,7 +19,7 @@ from monitor.model.dayview import (
     plane_irradiation_h,
 )
 from monitor.model.grid import STEP_S
-from monitor.model.history import DayNote
+from monitor.model.history import DayNote, SiteHistory
 from monitor.model.ladder import Expected
 from monitor.store.daily import DailyRow
 
@@ -32,6 +33,7 @@ def daily_rows(
     expectation: DayExpectation,
     night: SiteNight,
     verdicts: Sequence[Verdict],
+    history: SiteHistory,
     *,
     troubled: Collection[str],
     settled: Collection[str],
@@ -41,7 +43,10 @@ def daily_rows(
     `troubled` are subjects with an open finding, from which nothing is learned; `settled` those whose baseline is
     frozen.
     """
-    units = [_unit_row(view, expectation, s, verdicts, s not in troubled and s not in settled) for s in _told(view)]
+    units = [
+        _unit_row(view, expectation, s, verdicts, history, learn=s not in troubled and s not in settled)
+        for s in _told(view)
+    ]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
     return [_site_row(view, expectation, inverters, night), *units, *_meter_rows(view), *_source_rows(view, night)]
 
@@ -65,7 +70,13 @@ def _told(view: DayView) -> list[str]:
 
 
 def _unit_row(
-    view: DayView, expectation: DayExpectation, subject: str, verdicts: Sequence[Verdict], learn: bool
+    view: DayView,
+    expectation: DayExpectation,
+    subject: str,
+    verdicts: Sequence[Verdict],
+    history: SiteHistory,
+    *,
+    learn: bool,
 ) -> DailyRow:
     expected = expectation.units[subject]
     power = view.power_w.get(subject)
@@ -74,7 +85,7 @@ def _unit_row(
         f"says:{v.cause}": _SAYS[v.says] for v in verdicts if v.subject == subject and v.says in _SAYS
     }
     if power is not None:
-        features |= _quality(view, expected, subject)
+        features |= _quality(view, expected, subject, history)
     if power is not None and learn:
         features |= {"learn": 1.0, **day_ratios(view, subject)}
     return DailyRow(
@@ -93,20 +104,25 @@ def _unit_row(
     )
 
 
-def _quality(view: DayView, expected: Expected, subject: str) -> dict[str, float | None]:
-    """What is wrong with a unit's readings, where anything is.
+def _quality(view: DayView, expected: Expected, subject: str, history: SiteHistory) -> dict[str, float | None]:
+    """What is wrong with a unit's readings, where anything is, and on clear days what tells of clock and level.
 
     `marked:KIND` is the share of the day's expected energy whose readings have that mark, `unit:CHANNEL` a channel's
-    level over the true one, `clock_s` how late a clear day's readings are stamped.
+    level over the true one, `clock_s` how late the readings are stamped, `level` power over the cloudless power, and
+    `unit` the factor of units that levels have been off by for days (half of a roof at nothing looks like that, too).
     """
-    found: dict[str, float | None] = {
-        f"marked:{k}": share for k, share in marked_share(view, expected, subject).items()
-    }
+    found: dict[str, float | None] = {f"marked:{k}": v for k, v in marked_share(view, expected, subject).items()}
     found |= _unit_faults(view, subject)
     if subject in view.in_thousandths:
         found["unit:power"] = 1e-3
     shift = clock_shift(view, subject)
-    return found if shift is None else {**found, "clock_s": round(shift)}
+    if shift is None:
+        return found
+    clear = view.gains[subject].clear_sky * view.physics.clear_w(subject)
+    found |= {"clock_s": round(shift), "level": float(np.nansum(view.power_w[subject]) / np.sum(clear))}
+    levels = [n.features["level"] for n in history.notes.get(subject, ()) if n.features.get("level") is not None]
+    jump = unit_jump(np.array([*levels, found["level"]], np.float64), np.ones(len(levels) + 1))
+    return found if jump is None else {**found, "unit": jump.factor}
 
 
 def _unit_faults(view: DayView, subject: str) -> dict[str, float | None]:

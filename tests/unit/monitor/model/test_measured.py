@@ -150,8 +150,8 @@ def test_energy_is_kept_when_a_logger_goes_from_five_minutes_to_fifteen_and_to_o
     # Samples in the middle of their intervals leave some minutes beside a change to nobody.
     lost = 5e-3 if marks == "instant" else 1e-9
     assert energy == pytest.approx(np.sum(power * lengths) / 3.6e6, rel=lost)
-    assert found.covered["inverter:inv1"][2:-2].min() > 0.97
-    assert found.heard["log"][2:-2].min() > 0.97
+    assert np.count_nonzero(found.covered["inverter:inv1"] < 0.99) <= (2 if marks == "instant" else 0)
+    np.testing.assert_array_equal(found.heard["log"], found.covered["inverter:inv1"])
 
 
 @pytest.mark.parametrize("marks", ["start", "end", "instant"])
