@@ -21,8 +21,6 @@ from ingest.readers.sheet import Sheet, Wanted
 from ingest.readers.text import split_line
 from ingest.readings import Mask, Values
 
-__all__ = ["Sheet", "Wanted", "careful_look", "quick_look"]
-
 LineNumbers = npt.NDArray[np.int64]
 Texts = dict[int, Any]  # place of a column to its cells, as texts
 

@@ -10,10 +10,11 @@ import pyarrow.compute as pc
 
 from ingest.errors import InputError
 from ingest.readers.assemble import assemble
-from ingest.readers.body import Sheet, Wanted, careful_look, quick_look
+from ingest.readers.body import careful_look, quick_look
 from ingest.readers.devices import mapped_series, sunspec_series
 from ingest.readers.header import Header, find_header, place_columns
 from ingest.readers.rejects import Rejects
+from ingest.readers.sheet import Sheet, Wanted
 from ingest.readers.text import clean
 from ingest.readers.times import read_times
 from ingest.readings import Dialect, ReadResult, Reject, Seconds
