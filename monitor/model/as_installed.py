@@ -9,14 +9,15 @@ from monitor.model.orientation import Orientation, OrientationFit, turn
 # Site files are off by this much when they are right [deg]; and this often they are wrong altogether (assumption).
 _TILT_SIGMA, _AZIMUTH_SIGMA, _WRONG = 5.0, 8.0, 0.05
 # Chi squared that a fit must gain to count at all.
-_BETTER = 6.0
+_BETTER = 9.0
 _DOUBT_DEG, _SURE = 15.0, 2.5
 _IN_80 = 1.2816
 _LEVEL_DEG = 5.0
+# Other ways to count an azimuth a: turned from ours by so much, and in this sense.
 _CONVENTIONS = (
-    ("counted from south", lambda a: a + 180.0),
-    ("counted anticlockwise from north", lambda a: -a),
-    ("counted anticlockwise from south", lambda a: 180.0 - a),
+    ("counted from south", 180.0, 1.0),
+    ("counted anticlockwise from north", 0.0, -1.0),
+    ("counted anticlockwise from south", 180.0, -1.0),
 )
 
 
@@ -80,8 +81,8 @@ def _advice(stated: Orientation, fit: OrientationFit, turned: bool) -> str:
     if fit.clock_doubt_s:
         minutes, way = abs(fit.clock_doubt_s) / 60.0, "fast" if fit.clock_doubt_s > 0.0 else "slow"
         return f", or its log's clock is about {minutes:.0f} minutes {way}: check the time zone of the log and the plan"
-    for words, meant in _CONVENTIONS if turned else ():
-        if abs(turn(meant(stated[1]), fit.azimuth_deg)) < max(10.0, 2.0 * fit.azimuth_sigma):
+    for words, zero, sense in _CONVENTIONS if turned else ():
+        if abs(turn(zero + sense * stated[1], fit.azimuth_deg)) < max(10.0, 2.0 * fit.azimuth_sigma):
             return f": was the azimuth {words}? Here it is counted clockwise from north"
     return ": check the plan or the sign convention"
 

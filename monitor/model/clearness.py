@@ -125,4 +125,5 @@ def _held(power_w: Values, peak: float) -> Mask:
 
 def _lasting(clear: Mask) -> Mask:
     """Keep what lasts a whole window."""
-    return _anywhere(np.lib.stride_tricks.sliding_window_view(clear, _WINDOW, axis=1).all(axis=2), _WINDOW)
+    whole = np.asarray(np.lib.stride_tricks.sliding_window_view(clear, _WINDOW, axis=1).all(axis=2))
+    return _anywhere(whole, _WINDOW)

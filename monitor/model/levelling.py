@@ -71,7 +71,7 @@ class Points:
 
     def day_sums(self, values: Values) -> Values:
         """Sums by day, shape (D,)."""
-        return np.bincount(self.row, values, self.days)
+        return np.asarray(np.bincount(self.row, values, self.days), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,20 +9,20 @@ import numpy as np
 from ingest.readings import Seconds, Values
 from monitor.model.clearness import clear_stretches, solar_days
 from monitor.model.grid import STEP_S
-from monitor.model.levelling import Levelled, Points, level, price, rough_price, two_planes
+from monitor.model.levelling import Levelled, Points, Whole, level, price, rough_price, two_planes
 from monitor.model.trial import Maker, Spot, put_on_trial
 
 Orientation = tuple[float, float]  # tilt from horizontal, azimuth clockwise from north [deg]
 
 _MIN_INTERVALS = 10  # of a day, or it is left out
-_MOST_DAYS = 60  # the longest clear ones
+_MOST_DAYS, _PARTS = 60, 12  # the longest clear ones of each twelfth of the record
 _LOW_SUN_DEG = 8.0
 MIN_CLEAR_DAYS = 3
 # Start of the search: every combination of these, and level.
 _TILTS = (12.0, 30.0, 48.0, 68.0, 88.0)
 _AZIMUTHS = tuple(float(a) for a in range(0, 360, 20))
 _STARTS, _STARTS_APART_DEG = 3, 25.0
-_ROUGHLY = 600  # intervals that the search looks at
+_ROUGHLY = 360  # intervals that the search looks at
 _ROUNDS = 8
 # What the model's own physics get wrong in whatever number of days [deg], east-west and north-south: haze, glass and
 # transposition widen or narrow a day's curve far more than they skew it.
@@ -107,8 +107,8 @@ def fit_orientation(
     rough = points.some(_ROUGHLY)
     around = [(0.0, 180.0), *((t, a) for t in _TILTS for a in _AZIMUTHS)]
     guesses = {one: rough.trial.guess(*one).power_w for one in around}
-    fit = _refine(points, _search(rough, guesses, stated))
-    if two_planes(rough, rough.trial.guess(*orientation(fit.towards)).power_w, guesses):
+    fit = _refine(points, rough, _search(rough, guesses, stated))
+    if two_planes(rough, rough.trial.guess(*orientation_of(fit.towards)).power_w, guesses):
         return replace(_result(points, fit, stated), why_not="the power looks like that of two planes")
     result = _result(points, fit, stated)
     if stated is not None and float(np.hypot(*(fit.towards - vector(stated)))) > _CLOCK_ASKED_DEG:
@@ -123,7 +123,7 @@ def vector(orientation: Orientation) -> Values:
     return np.array([tilt * np.sin(np.radians(azimuth)), tilt * np.cos(np.radians(azimuth))])
 
 
-def orientation(towards: Values) -> Orientation:
+def orientation_of(towards: Values) -> Orientation:
     """The inverse of `vector`."""
     return float(np.hypot(*towards)), float(np.degrees(np.arctan2(towards[0], towards[1])) % 360.0)
 
@@ -134,13 +134,12 @@ def turn(azimuth_deg: float, from_deg: float) -> float:
 
 
 def _gather(power_w: Values, starts: Seconds, spot: Spot, maker: Maker, air_c: Values | None) -> Points | None:
-    """The clear intervals of the longest clear days."""
+    """The clear intervals of the days with most of them."""
     days, before = solar_days(starts, power_w, spot.longitude)
     clear = clear_stretches(days, limit_w=maker.limit_w)
     counts = np.count_nonzero(clear, axis=1)
     clear[counts < _MIN_INTERVALS] = False
-    longest = np.argsort(-counts, kind="stable")[_MOST_DAYS:]
-    clear[longest] = False
+    clear[_spared(counts)] = False
     day, step = np.nonzero(clear)
     at = day * days.shape[1] + step - before
     if at.size == 0:
@@ -150,8 +149,16 @@ def _gather(power_w: Values, starts: Seconds, spot: Spot, maker: Maker, air_c: V
     high = trial.sun.elevation_deg > _LOW_SUN_DEG
     if not high.any():
         return None
-    trial = put_on_trial(times[high], spot, maker, None if air_c is None else air_c[at][high])
-    return Points.of(trial, times[high], power_w[at][high], day[high])
+    return Points.of(trial.part(high), times[high], power_w[at][high], day[high])
+
+
+def _spared(counts: Whole) -> Whole:
+    """Days that are more than needed: the shorter ones of each part of the record, so that every season has a say."""
+    part = np.arange(counts.size) * _PARTS // max(counts.size, 1)
+    order = np.lexsort((-counts, part))
+    rank = np.empty(counts.size, dtype=np.int64)
+    rank[order] = np.arange(counts.size) - np.searchsorted(part, part[order])
+    return np.asarray(np.lexsort((-counts, rank))[_MOST_DAYS:])
 
 
 def _search(rough: Points, guesses: dict[Orientation, Values], stated: Orientation | None) -> list[Orientation]:
@@ -170,9 +177,9 @@ class _Found:
     levelled: Levelled
 
 
-def _refine(points: Points, starts: list[Orientation]) -> _Found:
+def _refine(points: Points, rough: Points, starts: list[Orientation]) -> _Found:
     """Follow each start a little, the best one to its end."""
-    followed = [_follow(points, vector(s), 3) for s in starts]
+    followed = [_follow(rough, vector(s), 3) for s in starts]
     best = min(followed, key=lambda f: f.levelled.price)
     return _follow(points, best.towards, _ROUNDS)
 
@@ -181,20 +188,20 @@ def _follow(points: Points, towards: Values, rounds: int) -> _Found:
     """Gauss-Newton steps of at most 15 degrees, kept within tilts of 0 to 90."""
     weights = np.ones(points.power_w.size)
     for _ in range(rounds):
-        levelled = level(points, orientation(towards), weights)
+        levelled = level(points, orientation_of(towards), weights)
         step = levelled.step * min(1.0, 15.0 / max(float(np.hypot(*levelled.step)), 1e-9))
         towards = towards + step
         towards = towards * min(1.0, 90.0 / max(float(np.hypot(*towards)), 1e-9))
         weights = levelled.weights
         if float(np.hypot(*step)) < 0.02:
             break
-    return _Found(towards, level(points, orientation(towards), weights))
+    return _Found(towards, level(points, orientation_of(towards), weights))
 
 
 def _result(points: Points, fit: _Found, stated: Orientation | None) -> OrientationFit:
     """The orientation with its uncertainty, and its gain over the stated one; not judged yet."""
     spread = max(1.0, fit.levelled.spread)
-    tilt, azimuth = orientation(fit.towards)
+    tilt, azimuth = orientation_of(fit.towards)
     covariance = fit.levelled.covariance * spread + np.diag(_FLOOR**2)
     along = vector((1.0, azimuth))
     across = np.array([along[1], -along[0]])

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 import numpy as np
 
 from ingest.readings import Values
+from monitor.model.clearness import Mask
 from monitor.model.plane import OnPlane, on_plane
 from monitor.model.power import SYSTEM_FACTOR, ac_power, cell_temperature, climatological_air_temperature, dc_power
 from monitor.model.sky import Sky, clear_sky, monthly_turbidity, turbidity_on
@@ -63,7 +65,7 @@ class Trial:
         share = np.divide(plane.beam_effective, lit, out=np.zeros_like(lit), where=lit > 0.0)
         return Guess(self._power(plane), share)
 
-    def part(self, keep: slice) -> Trial:
+    def part(self, keep: slice | Mask) -> Trial:
         """The same for some of the instants."""
         return Trial(
             maker=self.maker,
@@ -85,7 +87,7 @@ class Trial:
 def put_on_trial(times: Values, spot: Spot, maker: Maker, air_c: Values | None = None) -> Trial:
     """Prepare instants (UTC epoch seconds, shape (N,)); `air_c` is measured air, NaN where unknown."""
     sun = sun_position(times, latitude=spot.latitude, longitude=spot.longitude, altitude_m=spot.altitude_m)
-    usual = turbidity_on(sun.day_of_year, monthly_turbidity(spot.latitude, spot.longitude))
+    usual = turbidity_on(sun.day_of_year, _hazes(spot))
     turbidity = np.maximum(_CLEAN * usual, _CLEANEST)
     solar_hour = (times / 3600.0 + spot.longitude / 15.0) % 24.0
     warming = np.cos(2.0 * np.pi * (solar_hour - 15.0) / 24.0)
@@ -101,5 +103,11 @@ def put_on_trial(times: Values, spot: Spot, maker: Maker, air_c: Values | None =
     )
 
 
-def _part(sky: Sky, keep: slice) -> Sky:
+@lru_cache(maxsize=16)
+def _hazes(spot: Spot) -> Values:
+    """The months' turbidities; the library opens its map at every call."""
+    return monthly_turbidity(spot.latitude, spot.longitude)
+
+
+def _part(sky: Sky, keep: slice | Mask) -> Sky:
     return Sky(sky.ghi[keep], sky.dni[keep], sky.dhi[keep])
