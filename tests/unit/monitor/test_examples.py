@@ -34,7 +34,17 @@ def test_the_example_loads_without_a_fault() -> None:
     fleet = load_fleet(CONFIG / "fleet")
     assert fleet.faults == ()
     ids = [source.id for source in fleet.site("larkrise").source]
-    assert ids == ["inv1-log", "weather", "modules", "grid-half-hours", "car-log", "gen1-dump", "inv1-dump", "inv1-live"]
+    assert ids == [
+        "inv1-log",
+        "weather",
+        "sky",
+        "modules",
+        "grid-half-hours",
+        "car-log",
+        "gen1-dump",
+        "inv1-dump",
+        "inv1-live",
+    ]
 
 
 @pytest.mark.parametrize(("file", "model"), [("fleet.toml", FleetFile), ("sites/larkrise.toml", Site)])
