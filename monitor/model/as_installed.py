@@ -82,7 +82,10 @@ def _advice(stated: Orientation, fit: OrientationFit, turned: bool) -> str:
         minutes, way = abs(fit.clock_doubt_s) / 60.0, "fast" if fit.clock_doubt_s > 0.0 else "slow"
         return f", or its log's clock is about {minutes:.0f} minutes {way}: check the time zone of the log and the plan"
     for words, zero, sense in _CONVENTIONS if turned else ():
-        if abs(turn(zero + sense * stated[1], fit.azimuth_deg)) < max(10.0, 2.0 * fit.azimuth_sigma):
+        meant = zero + sense * stated[1]
+        if abs(turn(meant, stated[1])) > 30.0 and abs(turn(meant, fit.azimuth_deg)) < max(
+            10.0, 2.0 * fit.azimuth_sigma
+        ):
             return f": was the azimuth {words}? Here it is counted clockwise from north"
     return ": check the plan or the sign convention"
 

@@ -120,7 +120,8 @@ def _held(power_w: Values, peak: float) -> Mask:
         # One flat noon is haze; a limit stands in the way again and again.
         if np.count_nonzero(level > 0.0) < 2:
             return np.zeros(power_w.shape, dtype=bool)
-        return _anywhere(flat, _FLAT_STEPS) | ((level > 0.0)[:, None] & (power_w > 0.985 * level[:, None]))
+        at_level = (level > 0.0)[:, None] & (power_w > 0.985 * level[:, None])
+    return np.asarray(_anywhere(flat, _FLAT_STEPS) | at_level)
 
 
 def _lasting(clear: Mask) -> Mask:

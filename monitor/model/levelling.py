@@ -22,7 +22,7 @@ _DAY_SPREAD = np.array([0.7, 0.015, 1.5, 0.15])
 # year.
 _SHARED_SPREAD = np.array([10.0, 1.0, 3.0, 0.05, 0.7, 0.03])
 # Spread of an orientation that is held to the papers, when another explanation is tried [deg].
-_HELD = 4.0
+_HELD = 3.0
 _STEP_DEG = 0.5
 _FAINT = 1e-3  # of the nameplate: a plane that lies in the dark is not infinitely unlikely
 _BELOW, _ABOVE = 2.0, 3.5  # departures beyond these lose weight [sigma]

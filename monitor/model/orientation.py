@@ -24,11 +24,12 @@ _AZIMUTHS = tuple(float(a) for a in range(0, 360, 20))
 _STARTS, _STARTS_APART_DEG = 3, 25.0
 _ROUGHLY = 360  # intervals that the search looks at
 _ROUNDS = 8
-# What the model's own physics get wrong in whatever number of days [deg], east-west and north-south: haze, glass and
+# What the model's own physics get wrong in whatever number of days [deg]: east-west; north-south; and north-south for
+# each degree that a plane leans east or west, for there it rests on the sun's height alone. Haze, glass and
 # transposition widen or narrow a day's curve far more than they skew it.
-_FLOOR = np.array([1.0, 1.8])
+_FLOOR_EAST, _FLOOR_NORTH, _FLOOR_NORTH_BY_EAST = 1.5, 1.8, 0.08
 # A fit is believed up to these [deg]; across is the azimuth's error times the sine of the tilt.
-_SURE_TILT, _SURE_ACROSS, _GOOD_RESIDUAL = 6.0, 4.0, 0.033
+_SURE_TILT, _SURE_ACROSS, _GOOD_RESIDUAL = 6.0, 8.0, 0.033
 # Price (chi squared) by which one explanation must beat another.
 _CLEARLY = 9.0
 _CLOCK_SHIFTS_S = tuple(float(s) for s in range(-5400, 5401, 1800))
@@ -202,7 +203,8 @@ def _result(points: Points, fit: _Found, stated: Orientation | None) -> Orientat
     """The orientation with its uncertainty, and its gain over the stated one; not judged yet."""
     spread = max(1.0, fit.levelled.spread)
     tilt, azimuth = orientation_of(fit.towards)
-    covariance = fit.levelled.covariance * spread + np.diag(_FLOOR**2)
+    north = _FLOOR_NORTH + _FLOOR_NORTH_BY_EAST * abs(float(fit.towards[0]))
+    covariance = fit.levelled.covariance * spread + np.diag([_FLOOR_EAST**2, north**2])
     along = vector((1.0, azimuth))
     across = np.array([along[1], -along[0]])
     across_sigma = float(np.sqrt(across @ covariance @ across))
