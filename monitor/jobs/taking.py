@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain, islice
+from itertools import chain
 
 from ingest.contents import Changed
 from ingest.errors import StoreUnavailable
@@ -12,7 +12,7 @@ from ingest.readers.alike import read_alike
 from ingest.readings import ReadResult, Reject, Table
 from ingest.sources import FileSource, TableSource
 from monitor.jobs.ingest_report import IngestReport
-from monitor.jobs.queues import FILES_AT_ONCE, Fresh, Queue
+from monitor.jobs.queues import BYTES_AT_ONCE, FILES_AT_ONCE, Fresh, Queue
 from monitor.jobs.reading import FileReading, believable
 from monitor.jobs.work import ShouldStop, Tell
 from monitor.store import Store
@@ -86,11 +86,21 @@ def _read_files(queue: Queue, store: Store, report: IngestReport) -> Iterator[Re
 
 def _read_ahead(queue: Queue, store: Store, report: IngestReport) -> Iterator[tuple[Fresh, ReadResult | None]]:
     """What is to be taken; small files of one layout come with what they hold, read in one go."""
-    fresh = queue.fresh(store, report)
-    while some := list(islice(fresh, FILES_AT_ONCE)):
-        small = [f for f in some if (c := f.content) is not None and c.packing == "plain" and c.size <= _SMALL]
-        read = _read_together(small, queue.source)
-        yield from ((f, read.get(f.sighting.path)) for f in some)
+    some: list[Fresh] = []
+    held = 0
+    for fresh in queue.fresh(store, report):
+        some.append(fresh)
+        held += fresh.content.size if fresh.content is not None and fresh.content.data is not None else 0
+        if len(some) == FILES_AT_ONCE or held >= BYTES_AT_ONCE:
+            yield from _with_results(some, queue.source)
+            some, held = [], 0
+    yield from _with_results(some, queue.source)
+
+
+def _with_results(some: Sequence[Fresh], source: FileSource) -> Iterator[tuple[Fresh, ReadResult | None]]:
+    small = [f for f in some if (c := f.content) is not None and c.packing == "plain" and c.size <= _SMALL]
+    read = _read_together(small, source)
+    yield from ((fresh, read.get(fresh.sighting.path)) for fresh in some)
 
 
 def _read_together(small: Sequence[Fresh], source: FileSource) -> dict[str, ReadResult]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import socket
 import subprocess
 import tempfile
 from collections.abc import Iterator
@@ -140,10 +141,16 @@ def test_a_link_to_nowhere_is_refused(tmp_path: Path) -> None:
     assert "leads nowhere" in refused(look(tmp_path))[1]
 
 
-def test_a_pipe_is_refused(tmp_path: Path) -> None:
+def test_a_pipe_and_a_socket_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "incoming").mkdir()
-    os.mkfifo(tmp_path / "incoming/a.csv")
-    assert "not a regular file" in refused(look(tmp_path))[1]
+    monkeypatch.chdir(tmp_path / "incoming")  # the name of a socket must be short
+    os.mkfifo("a.csv")
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind("b.csv")
+        listing = look(tmp_path)
+    reason = "not a regular file but a pipe, a socket or a device"
+    assert [(r.file, r.reason) for r in listing.rejects] == [("incoming/a.csv", reason), ("incoming/b.csv", reason)]
+    assert listing.arrivals == ()
 
 
 def test_a_name_that_nobody_can_read_is_refused(tmp_path: Path) -> None:

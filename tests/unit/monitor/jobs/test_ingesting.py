@@ -499,6 +499,24 @@ def test_a_pass_may_be_stopped_amid_a_large_file(yard: Yard, small_pieces: None)
     assert yard.ingest().files_taken == 1
 
 
+def test_only_some_files_are_held_at_a_time(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in (queues, taking):
+        monkeypatch.setattr(module, "BYTES_AT_ONCE", 3000)
+    monkeypatch.setattr(taking, "_GATHERED", 500)
+    for n in range(20):
+        yard.put(f"{n:02d}.csv", table(10 * n, 40))  # a kilobyte each
+    happened: list[str] = []
+
+    def noting(what: str, real: Callable[..., object]) -> Callable[..., object]:
+        return lambda *given, **named: (happened.append(what), real(*given, **named))[1]
+
+    monkeypatch.setattr(queues, "look_into", noting("open", queues.look_into))
+    monkeypatch.setattr(taking, "merge_files", noting("keep", taking.merge_files))
+    assert yard.ingest().files_taken == 20
+    runs = [len(list(run)) for what, run in itertools.groupby(happened) if what == "open"]
+    assert (sum(runs), max(runs) <= 6) == (20, True)
+
+
 def test_many_files_are_listed_and_known(yard: Yard) -> None:
     numbers = list(range(1500))
     random.Random(3).shuffle(numbers)
