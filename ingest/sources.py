@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
 from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -18,6 +19,9 @@ from ingest.timeline import zone_of
 EPOCHS = {"epoch_s": 1, "epoch_ms": 1000}  # formats that count from 1970-01-01 UTC: how many to a second
 Marks = Literal["start", "end", "instant"]
 NO_STRING = "-"  # in a list of inputs: not one of the site's strings
+# Weather services: the steps that each gives, and what those that ask for a key want.
+WEATHER_STEPS_MIN = {"nasa_power": (60,), "cams": (15, 60), "era5": (60,)}
+WEATHER_KEYS = {"cams": "the e-mail address of your account", "era5": "your API key"}
 Identifier = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$")]
 
 
@@ -408,22 +412,67 @@ class BusSource(_Registers):
     retries: int = Field(default=2, ge=0, le=5)  # of each request
 
 
-Source = Annotated[TableSource | RegisterSource | BusSource, Field(discriminator="kind")]
+class WeatherServiceSource(_Source):
+    """Weather of the site's place, fetched from a service on the internet."""
+
+    kind: Literal["weather_service"]
+    service: Literal["nasa_power", "cams", "era5"]
+    interval_minutes: int = Field(default=60, ge=1, le=1440)
+    key_env: str | None = Field(default=None, pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")  # the variable that holds the key
+    url: str | None = None  # of a mirror; None: the service's own
+    timeout_s: float = Field(default=30.0, ge=0.1, le=300.0)  # how long the service may be silent
+    history_days: int = Field(default=60, ge=1, le=366)  # how far back the first fetch reaches
+    again_days: int = Field(default=10, ge=1, le=90)  # so many of the last days are provisional, and fetched again
+    min_hours_between: int = Field(default=12, ge=1, le=168)
+
+    @field_validator("url")
+    @classmethod
+    def _is_plain(cls, url: str | None) -> str | None:
+        if url is not None and not _is_address(url):
+            raise ValueError("expected an address such as https://mirror.example.org/path, without user, ? and #")
+        return url
+
+    @model_validator(mode="after")
+    def _service_fits(self) -> Self:
+        steps = WEATHER_STEPS_MIN[self.service]
+        if self.interval_minutes not in steps:
+            wanted = " or ".join(map(str, steps))
+            raise ValueError(f"interval_minutes = {self.interval_minutes}: {self.service} expects {wanted}")
+        what = WEATHER_KEYS.get(self.service)
+        if what is not None and self.key_env is None:
+            raise ValueError(
+                f"key_env: missing; {self.service} expects the name of the environment variable that holds {what}"
+            )
+        if what is None and self.key_env is not None:
+            raise ValueError(f"key_env: {self.service} needs no key; expected no such key")
+        return self
+
+
+def _is_address(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        plain = parts.port != 0 and parts.username is None and not (parts.query or parts.fragment)
+    except ValueError:
+        return False
+    return plain and parts.scheme in {"http", "https"} and bool(parts.hostname)
+
+
+Source = Annotated[TableSource | RegisterSource | BusSource | WeatherServiceSource, Field(discriminator="kind")]
 FileSource = TableSource | RegisterSource
 
 
-def points_of(source: TableSource | RegisterSource | BusSource) -> tuple[ColumnSpec | AcrossSpec | RegisterPoint, ...]:
+def points_of(source: Source) -> tuple[ColumnSpec | AcrossSpec | RegisterPoint, ...]:
     """What a source measures of which subject, as far as the site file names it.
 
-    Of a long table, and of a device that tells it by its models, that is nothing.
+    Of a long table, of a device that tells it by its models, and of a weather service that is nothing.
     """
     if isinstance(source, TableSource):
         return (source.across,) if source.across is not None else source.columns
-    return source.map
+    return source.map if isinstance(source, RegisterSource | BusSource) else ()
 
 
-def subjects_of(source: TableSource | RegisterSource | BusSource) -> tuple[str, ...]:
+def subjects_of(source: Source) -> tuple[str, ...]:
     """Subjects that a source names in the site file (a long table names none)."""
-    if not isinstance(source, TableSource) and source.subjects is not None:
+    if isinstance(source, RegisterSource | BusSource) and source.subjects is not None:
         return source.subjects.named
     return tuple(point.of for point in points_of(source))

@@ -1,7 +1,8 @@
 """`aftercare run`: the clockwork that starts the jobs of `[schedule]`, until told to stop.
 
 The scheduling library is a ticker only: its jobs live in memory, and what a job has to do it asks the store. One
-worker thread runs them, so that no two jobs overlap; another one polls devices every minute, which waits for no job.
+worker thread runs them, so that no two jobs overlap; another one polls devices every minute, and a third one fetches
+weather every hour, which wait for no job.
 The main thread watches, and tells the store that all is well.
 """
 
@@ -26,7 +27,9 @@ from ingest.errors import AftercareError
 from monitor.clock import Clock
 from monitor.config import Fleet, load_fleet
 from monitor.cron import cron_trigger
-from monitor.jobs.polling import Poller, summary
+from monitor.jobs import fetching, polling
+from monitor.jobs.fetching import Fetcher
+from monitor.jobs.polling import Poller
 from monitor.jobs.schedule import JOBS, due_at_start, note_alive, run_job
 from monitor.lock import AlreadyRunning, lock_path, only_instance
 from monitor.store import Store
@@ -35,6 +38,7 @@ log = logging.getLogger("aftercare")
 
 TriggerMaker = Callable[[str, tzinfo], BaseTrigger]
 _EVERY_MINUTE = "* * * * *"
+_EVERY_HOUR = "23 * * * *"  # not on the hour, when everybody asks
 _ROUND_S = 50.0  # so that a round is over before the next one; devices that are slower go on meanwhile
 
 
@@ -62,11 +66,15 @@ class Daemon:
     def __init__(self, fleet: Fleet, store: Store, clock: Clock, trigger: TriggerMaker) -> None:
         self._fleet, self._store, self._clock, self._trigger = fleet, store, clock, trigger
         self._stop = threading.Event()
-        self._at_work, self._polling = threading.Lock(), threading.Lock()
-        self._poller = Poller(store, clock)
+        self._at_work, self._polling, self._fetching = threading.Lock(), threading.Lock(), threading.Lock()
+        self._poller, self._fetcher = Poller(store, clock), Fetcher(store, clock)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"default": ThreadPoolExecutor(1), "polls": ThreadPoolExecutor(1)},
+            executors={
+                "default": ThreadPoolExecutor(1),
+                "polls": ThreadPoolExecutor(1),
+                "weather": ThreadPoolExecutor(1),
+            },
             # A run that is late is still wanted, once, and a job never overtakes itself.
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -76,9 +84,12 @@ class Daemon:
         before = {one: signal.signal(one, self._on_signal) for one in (signal.SIGTERM, signal.SIGINT)}
         try:
             self._plan(at_start=True)
-            self._scheduler.add_job(
-                self._poll, self._trigger(_EVERY_MINUTE, UTC), executor="polls", next_run_time=datetime.now(UTC)
-            )
+            for work, line, executor in (
+                (self._poll, _EVERY_MINUTE, "polls"),
+                (self._fetch, _EVERY_HOUR, "weather"),
+            ):
+                trigger = self._trigger(line, UTC)
+                self._scheduler.add_job(work, trigger, executor=executor, next_run_time=datetime.now(UTC))
             self._scheduler.start()
             log.info("watching %d sites of %s", len(self._fleet.sites), self._fleet.settings.fleet.name)
             for fault in self._fleet.faults:
@@ -143,9 +154,26 @@ class Daemon:
                 log.exception("polling failed")
             else:
                 if report.polled:
-                    log.info("polling: %s", summary(report))
+                    log.info("polling: %s", polling.summary(report))
                 for trouble in report.failed:
                     log.warning("polling: %s", trouble)
+
+    def _fetch(self) -> None:
+        """Fetch the weather that is due; how each service stands is kept in the store."""
+        if self._stop.is_set():
+            return
+        with self._fetching:
+            try:
+                report = self._fetcher.fetch(self._fleet, should_stop=self._stop.is_set)
+            except AftercareError as error:
+                log.error("weather: %s", error)
+            except Exception:
+                log.exception("fetching weather failed")
+            else:
+                if report.requests:
+                    log.info("weather: %s", fetching.summary(report))
+                for trouble in report.failed:
+                    log.warning("weather: %s", trouble)
 
     def _read_again(self) -> str:
         """Take the fleet folder as it is now; a broken one leaves the old in force and is told."""
@@ -190,7 +218,7 @@ class Daemon:
         log.info("ending the current unit of work")
         self._stop.set()
         self._scheduler.shutdown(wait=False)
-        for lock in (self._at_work, self._polling):
+        for lock in (self._at_work, self._polling, self._fetching):
             if not lock.acquire(timeout=drain_s):
                 log.error("a job did not end within %.0f s; leaving it", drain_s)
                 logging.shutdown()

@@ -12,6 +12,7 @@ from monitor.cli.shell import Progress, Shell, json_option, leave, note, opened,
 
 if TYPE_CHECKING:
     from monitor.config import Fleet
+    from monitor.jobs.fetched import FetchReport
     from monitor.jobs.ingesting import IngestReport
     from monitor.jobs.polled import PollReport
     from monitor.store import Store
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
 def ingest(ctx: click.Context, words: tuple[str, ...], as_json: bool) -> None:
     """Take new readings of all sources, or only of these files, into the store.
 
-    Devices on the bus are polled once, unless files are named. What cannot be read is set aside with its reason; the
-    same file twice changes nothing.
+    Devices on the bus are polled once, and the weather that is due is fetched, unless files are named. What cannot be
+    read is set aside with its reason; the same file twice changes nothing.
     """
     from monitor.jobs.ingesting import summary
 
@@ -33,16 +34,24 @@ def ingest(ctx: click.Context, words: tuple[str, ...], as_json: bool) -> None:
     with opened(folder) as (fleet, store):
         report = run_pass(fleet, store, ctx.obj, [Path(f) for f in files])
         polls = None if files else poll_devices(fleet, store, ctx.obj)
+        weather = None if files else fetch_weather(fleet, store, ctx.obj)
     tell_reasons(report)
     if polls is not None:
         tell_troubles(polls)
+    if weather is not None:
+        note(*weather.failed)
     if as_json:
-        print_json({"schema": 1, **asdict(report), "polls": asdict(polls) if polls is not None else None})
+        parts = {"polls": polls, "weather": weather}
+        told = {name: asdict(part) if part is not None else None for name, part in parts.items()}
+        print_json({"schema": 1, **asdict(report), **told})
     else:
         click.echo(summary(report))
         if polls is not None:
             click.echo(poll_summary(polls))
-    leave(ctx, fleet, set_aside=not (report.all_taken and (polls is None or polls.all_taken)))
+        if weather is not None:
+            click.echo(weather_summary(weather))
+    done = all(part is None or part.all_taken for part in (report, polls, weather))
+    leave(ctx, fleet, set_aside=not done)
 
 
 def run_pass(fleet: Fleet, store: Store, shell: Shell, files: list[Path]) -> IngestReport:
@@ -63,6 +72,23 @@ def poll_devices(fleet: Fleet, store: Store, shell: Shell) -> PollReport | None:
 
     with Progress() as progress:
         return poll_fleet(fleet, store, shell.clock, progress=progress)
+
+
+def fetch_weather(fleet: Fleet, store: Store, shell: Shell) -> FetchReport | None:
+    """Fetch the weather that is due; None where no site has a service for it."""
+    if not any(source.kind == "weather_service" for site in fleet.sites for source in site.source):
+        return None
+    from monitor.jobs import fetching
+
+    with Progress() as progress:
+        return fetching.fetch_weather(fleet, store, shell.clock, progress=progress)
+
+
+def weather_summary(weather: FetchReport) -> str:
+    """One line about the weather services."""
+    from monitor.jobs.fetching import summary
+
+    return summary(weather)
 
 
 def poll_summary(polls: PollReport) -> str:

@@ -122,7 +122,7 @@ def _source_lines(standing: Standing) -> list[str]:
 
 
 def _device_lines(standing: Standing) -> list[str]:
-    """The devices that are polled, if there are any, and what troubles them."""
+    """The devices that are polled and the services that are asked, if there are any, and what troubles them."""
     if not standing.devices:
         return []
     rows = [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from ingest.sources import NO_STRING, Source, Subjects, TableSource
+from ingest.sources import NO_STRING, BusSource, RegisterSource, Source, Subjects
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ def bind(source: Source, parts: Parts) -> Source:
     Left out, they are the only inverter, its strings and the only meter if that is at the grid. Beside a named
     inverter, inputs that are left out are its strings.
     """
-    if isinstance(source, TableSource) or source.model is None:
+    if not isinstance(source, RegisterSource | BusSource) or source.model is None:
         return source
     subjects = _only(parts) if source.subjects is None else source.subjects
     if subjects is not None and subjects.inverter is not None and not subjects.inputs:
@@ -33,7 +33,7 @@ def bind(source: Source, parts: Parts) -> Source:
 
 def binding_faults(source: Source, parts: Parts) -> list[str]:
     """What is wrong with the subjects of a source, after `bind`: one sentence part per mistake."""
-    if isinstance(source, TableSource) or source.model is None:
+    if not isinstance(source, RegisterSource | BusSource) or source.model is None:
         return []
     if source.subjects is None:
         inverters = ", ".join(f"inverter:{one}" for one in parts.strings)

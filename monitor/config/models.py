@@ -12,7 +12,16 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
-from ingest.sources import Identifier, Source, Strict, TableSource, check_zone, subjects_of
+from ingest.sources import (
+    BusSource,
+    Identifier,
+    RegisterSource,
+    Source,
+    Strict,
+    WeatherServiceSource,
+    check_zone,
+    subjects_of,
+)
 from monitor.config.binding import Parts, bind, binding_faults
 from monitor.cron import cron_trigger
 
@@ -231,6 +240,11 @@ class Site(Strict):
         """The site's time zone."""
         return ZoneInfo(self.site.timezone)
 
+    @property
+    def services(self) -> frozenset[str]:
+        """Sources that tell of the place and not of the home: they go on whatever becomes of it."""
+        return frozenset(source.id for source in self.source if isinstance(source, WeatherServiceSource))
+
     def plane_of(self, string: String) -> Plane:
         """The plane that a string lies on."""
         return next(p for p in self.plane if p.id == string.plane)
@@ -302,7 +316,7 @@ def _parts(inverters: tuple[Inverter, ...], strings: tuple[String, ...], meters:
 
 
 def _has_models(source: Source) -> bool:
-    return not isinstance(source, TableSource) and source.model is not None
+    return isinstance(source, RegisterSource | BusSource) and source.model is not None
 
 
 def _unknown(where: str, given: str, known: set[str]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from ingest.sources import BusSource, RegisterSource, TableSource, subjects_of
+from ingest.sources import Source, TableSource, subjects_of
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
 from monitor.detect.night import Verdict
@@ -29,7 +29,7 @@ def _taken_back(verdict: Verdict) -> Verdict:
     return replace(verdict, says="unclear", losses=()) if verdict.says == "trouble" else verdict
 
 
-def _subjects(site: Site, source: TableSource | RegisterSource | BusSource) -> Collection[str]:
+def _subjects(site: Site, source: Source) -> Collection[str]:
     """What a source tells of; a long table tells of the strings with module electronics."""
     if isinstance(source, TableSource) and source.long is not None:
         return [f"string:{s.id}" for s in site.string if s.module_electronics]

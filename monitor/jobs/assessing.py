@@ -65,10 +65,12 @@ def last_recorded_day(fleet: Fleet, store: Store, site_ids: frozenset[str] | Non
     days = []
     with store.read() as conn:
         for site in fleet.sites:
-            span = recorded_span(conn, site.id) if site_ids is None or site.id in site_ids else None
+            if site_ids is not None and site.id not in site_ids:
+                continue
+            span = recorded_span(conn, site.id, besides=site.services)
             if span is not None:
-                tables = load_tables(conn, site=site.id, first_day=span[1], last_day=span[1]).values()
-                last = max(int(table.starts[-1]) for table in tables)
+                tables = load_tables(conn, site=site.id, first_day=span[1], last_day=span[1])
+                last = max(int(table.starts[-1]) for name, table in tables.items() if name not in site.services)
                 days.append(local_date(last - _HALF_DAY_S, site.zone))
     return max(days, default=None)
 

@@ -13,7 +13,7 @@ from ingest.draft.draft import Question, draft_source
 from ingest.draft.proposal import Draft, Roof
 from ingest.errors import ConfigurationError
 from ingest.readings import Seconds, Values
-from ingest.sources import BusSource, FileSource, Source
+from ingest.sources import FileSource, RegisterSource, Source, TableSource
 from monitor.config import Fleet, Site
 from monitor.jobs.reading import believable
 from monitor.jobs.sample_file import SampleFile
@@ -56,10 +56,10 @@ def try_draft(file: SampleFile, draft: Draft, site: Site | None, *, now: int) ->
 def parse_draft(draft: Draft) -> FileSource:
     """The draft as a source; ConfigurationError with the keys that are still open."""
     try:
-        source: FileSource | BusSource = TypeAdapter(Source).validate_python(tomllib.loads(draft.toml)["source"][0])
+        source: Source = TypeAdapter(Source).validate_python(tomllib.loads(draft.toml)["source"][0])
     except ValidationError as error:
         raise ConfigurationError([_told(dict(detail)) for detail in error.errors()]) from None
-    assert not isinstance(source, BusSource)  # no draft is of a device
+    assert isinstance(source, TableSource | RegisterSource)  # no draft is of a device or a service
     return source
 
 

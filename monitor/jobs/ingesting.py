@@ -8,7 +8,7 @@ from pathlib import Path
 from ingest.arrivals import list_arrivals
 from ingest.errors import ConfigurationError, InputError
 from ingest.readers import reader_for
-from ingest.sources import BusSource, FileSource
+from ingest.sources import FileSource, RegisterSource, TableSource
 from monitor.clock import Clock
 from monitor.config import Fleet, Site
 from monitor.jobs.ingest_report import REASONS_TOLD as REASONS_TOLD
@@ -79,7 +79,7 @@ def file_sources(fleet: Fleet) -> tuple[list[tuple[Site, FileSource]], tuple[str
     sources, unread = [], []
     for site in fleet.sites:
         for source in site.source:
-            if isinstance(source, BusSource):  # is polled, see monitor.jobs.polling
+            if not isinstance(source, TableSource | RegisterSource):  # polled or fetched
                 continue
             try:
                 reader_for(source)

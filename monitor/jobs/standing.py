@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from ingest.arrivals import Arrival, list_arrivals
 from ingest.errors import InputError
-from ingest.sources import BusSource, FileSource
+from ingest.sources import BusSource, FileSource, WeatherServiceSource
 from monitor.clock import day_number, iso, local_date
 from monitor.config import Fleet, Site
 from monitor.jobs.ingesting import file_sources, sentence
@@ -155,9 +155,10 @@ def _daemon(conn: Connection, fleet: Fleet, now: int) -> DaemonState:
 
 
 def _devices(conn: Connection, fleet: Fleet) -> dict[tuple[str, str], PollState | None]:
-    """Every device that the site files name, and how its polling stands."""
+    """Every device and weather service that the site files name, and how it stands."""
     states = {(state.site, state.source): state for state in list_polls(conn)}
-    named = ((site.id, source.id) for site in fleet.sites for source in site.source if isinstance(source, BusSource))
+    fetched = (BusSource, WeatherServiceSource)
+    named = ((site.id, source.id) for site in fleet.sites for source in site.source if isinstance(source, fetched))
     return {key: states.get(key) for key in named}
 
 
@@ -185,7 +186,7 @@ def _is_known(arrival: Arrival, before: Known | None, settings: str, now: int) -
 
 def _silent_sites(conn: Connection, fleet: Fleet, now: int) -> Iterator[str]:
     for site in fleet.sites:
-        span = recorded_span(conn, site.id)
+        span = recorded_span(conn, site.id, besides=site.services)
         if span is None:
             yield f"{site.id}: no readings yet"
         elif span[1] < day_number(local_date(now, site.zone) - timedelta(days=RECENT_DAYS)):

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 from ingest.intervals import anchor_of, interval_bounds
 from ingest.quantities import Reads
 from ingest.readings import Mask, Seconds
-from ingest.sources import BusSource, Source
+from ingest.sources import BusSource, Marks, Source, WeatherServiceSource
 from ingest.timeline import to_local
 
 _DAY = 86_400
@@ -21,8 +21,7 @@ class Axis:
         self.declared_s = source.interval_minutes * 60
         self.local = to_local(starts, zone)
         self.days: Seconds = self.local // _DAY
-        # A device that is polled answers with what it has at that instant.
-        self._marks = "instant" if isinstance(source, BusSource) else source.time.marks
+        self._marks = _marks_of(source)
         self._known: dict[tuple[float, bytes], tuple[Seconds, Seconds]] = {}
 
     def bounds(self, known: Mask, reads: Reads) -> tuple[Seconds, Seconds]:
@@ -34,3 +33,9 @@ class Axis:
                 self.starts[known], declared_s=self.declared_s, anchor=anchor, days=self.days[known]
             )
         return self._known[key]
+
+
+def _marks_of(source: Source) -> Marks:
+    if isinstance(source, BusSource):  # a device that is polled answers with what it has at that instant
+        return "instant"
+    return "start" if isinstance(source, WeatherServiceSource) else source.time.marks

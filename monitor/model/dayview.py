@@ -10,7 +10,7 @@ import numpy as np
 
 from ingest.quality import clock_shift_s
 from ingest.readings import Mask, Seconds, Values
-from ingest.sources import TableSource
+from ingest.sources import TableSource, points_of
 from monitor.config.models import Site
 from monitor.model.agreement import in_thousandths
 from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
@@ -74,8 +74,7 @@ def measurable(site: Site) -> frozenset[str]:
             for string in site.string:
                 if string.module_electronics:
                     given.setdefault(f"string:{string.id}", set()).add("dc_power")
-        points = source.columns if isinstance(source, TableSource) else source.map
-        for point in points:
+        for point in points_of(source):
             given.setdefault(point.of, set()).add(point.quantity)
     for meter in site.meter:
         if meter.role == "generation" and meter.inverter is not None and f"meter:{meter.id}" in given:

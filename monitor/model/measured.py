@@ -10,7 +10,7 @@ import numpy as np
 from ingest.counters import interval_energy
 from ingest.quality import Mark, Marks
 from ingest.readings import Channel, Seconds, Table, Values
-from ingest.sources import Source
+from ingest.sources import Source, WeatherServiceSource
 from monitor.config.models import Site
 from monitor.model.axis import Axis
 from monitor.model.grid import STEP_S, spread
@@ -44,9 +44,9 @@ class Measured:
     `power_w` of `string:ID` (DC), `inverter:ID` (AC) and `meter:ID`: mean over the covered part of an interval, NaN
     where nothing is covered. `covered` is the covered share. `counted_w` is the mean power that counters tell, a gap's
     energy spread over the gap. `weather` holds the site's sensors. `heard` tells per source which share of an interval
-    had any reading, believed or not. What is marked is a gap in all of them but `heard`: `marked` tells per subject
-    and mark which share of an interval its power lost by that, `marks` has the readings' marks by source, `faults`
-    the channels that contradict others for a whole day.
+    had any reading, believed or not; weather services are no sign of a home and left out. What is marked is a gap in
+    all of them but `heard`: `marked` tells per subject and mark which share of an interval its power lost by that,
+    `marks` has the readings' marks by source, `faults` the channels that contradict others for a whole day.
     """
 
     starts: Seconds
@@ -80,6 +80,8 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
             gathered.heard[source.id] = np.zeros(starts.shape)
         else:
             gathered.take(source, table)
+        if isinstance(source, WeatherServiceSource):
+            del gathered.heard[source.id]
     faults = gathered.complete()
     return Measured(
         starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.heard,

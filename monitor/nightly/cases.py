@@ -81,7 +81,7 @@ def _in_reach(a: Site, b: Site) -> bool:
 
 def _find_start(conn: Connection, case: Case, first: date | None, last: date) -> None:
     """Set the case's first night, and take the site back to before it where it has been there already."""
-    recorded = recorded_span(conn, case.site.id)
+    recorded = recorded_span(conn, case.site.id, besides=case.site.services)
     if recorded is None:
         return
     case.changed = changed_days(conn, case.site.id)
@@ -108,9 +108,10 @@ def _find_start(conn: Connection, case: Case, first: date | None, last: date) ->
 
 
 def _first_local_day(conn: Connection, site: Site, utc_day: int) -> date:
-    """Local day of the very first reading."""
+    """Local day of the very first reading of the home."""
     tables = load_tables(conn, site=site.id, first_day=utc_day, last_day=utc_day)
-    first = min((int(table.starts[0]) for table in tables.values() if table.starts.size), default=utc_day * 86400)
+    own = [table for name, table in tables.items() if name not in site.services]
+    first = min((int(table.starts[0]) for table in own if table.starts.size), default=utc_day * 86400)
     return datetime.fromtimestamp(first, UTC).astimezone(site.zone).date()
 
 

@@ -114,10 +114,11 @@ def list_channels(conn: Connection, site: str) -> dict[str, tuple[Channel, ...]]
     return {name: tuple(sorted(channels)) for name, channels in sorted(found.items())}
 
 
-def recorded_span(conn: Connection, site: str) -> tuple[int, int] | None:
-    """First and last UTC day with readings of a site."""
+def recorded_span(conn: Connection, site: str, *, besides: Collection[str] = ()) -> tuple[int, int] | None:
+    """First and last UTC day with readings of a site, those of some sources left out."""
     query = select(func.min(schema.block.c.day), func.max(schema.block.c.day)).join_from(schema.source, schema.block)
-    first, last = conn.execute(query.where(schema.source.c.site == site)).one()
+    wanted = (schema.source.c.site == site, schema.source.c.name.not_in(besides))
+    first, last = conn.execute(query.where(*wanted)).one()
     return None if first is None else (first, last)
 
 
