@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from ingest.readings import Seconds, Values
 
@@ -38,21 +39,39 @@ def spread(
         Share of each grid interval with readings, 0 to 1.
     """
     known = ~np.isnan(rate)
-    starts, ends, rate = starts[known], ends[known], rate[known]
-    if starts.size == 0:
-        return np.full(onto.shape, np.nan), np.zeros(onto.shape)
-    ends = np.minimum(ends, np.append(starts[1:], ends[-1]))
-    energy, seconds = np.zeros(onto.size), np.zeros(onto.size)
-    # Interval by interval, so that a cell's sum does not depend on how long a span is looked at.
-    cell = (starts - onto[0]) // step_s
-    while starts.size:
-        bound = onto[0] + cell * step_s
-        overlap = np.minimum(ends, bound + step_s) - np.maximum(starts, bound)
-        here = (cell >= 0) & (cell < onto.size) & (overlap > 0)
-        energy += np.bincount(cell[here], rate[here] * overlap[here], onto.size)
-        seconds += np.bincount(cell[here], overlap[here], onto.size)
-        more = (ends > bound + step_s) & (cell < onto.size)
-        starts, ends, rate, cell = starts[more], ends[more], rate[more], cell[more] + 1
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.where(seconds > 0.0, energy / seconds, np.nan)
-    return mean, seconds / step_s
+    onto_grid = Spreading(starts[known], ends[known], onto=onto, step_s=step_s)
+    return onto_grid.mean(rate[known]), onto_grid.covered
+
+
+class Spreading:
+    """Which part of which interval falls into which grid cell: worked out once for all rates of the same intervals.
+
+    Parameters as of `spread`, all rates known.
+    """
+
+    def __init__(self, starts: Seconds, ends: Seconds, *, onto: Seconds, step_s: int = STEP_S) -> None:
+        self._parts: list[tuple[npt.NDArray[np.intp], Seconds, Seconds]] = []
+        self._seconds = np.zeros(onto.size)
+        if starts.size:
+            self._share_out(starts, np.minimum(ends, np.append(starts[1:], ends[-1])), onto, step_s)
+        self.covered = self._seconds / step_s
+
+    def _share_out(self, starts: Seconds, ends: Seconds, onto: Seconds, step_s: int) -> None:
+        # Interval by interval, so that a cell's sum does not depend on how long a span is looked at.
+        row, cell = np.arange(starts.size), (starts - onto[0]) // step_s
+        while row.size:
+            bound = onto[0] + cell * step_s
+            overlap = np.minimum(ends[row], bound + step_s) - np.maximum(starts[row], bound)
+            here = (cell >= 0) & (cell < onto.size) & (overlap > 0)
+            self._parts.append((row[here], cell[here], overlap[here]))
+            self._seconds += np.bincount(cell[here], overlap[here], onto.size)
+            more = (ends[row] > bound + step_s) & (cell < onto.size)
+            row, cell = row[more], cell[more] + 1
+
+    def mean(self, rate: Values) -> Values:
+        """Mean rate over the covered part of each grid interval; NaN where nothing is covered."""
+        energy = np.zeros(self._seconds.size)
+        for row, cell, overlap in self._parts:
+            energy += np.bincount(cell, rate[row] * overlap, energy.size)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(self._seconds > 0.0, energy / self._seconds, np.nan)

@@ -109,7 +109,7 @@ class _Gathered:
 
     def take(self, source: Source, table: Table) -> None:
         """Take all channels of one source."""
-        axis = Axis(source, table.starts, self.site.zone)
+        axis = Axis(source, table.starts, self.site.zone, onto=self.starts)
         marks = mark_source(self.ratings, table, interval_s=axis.declared_s, local=axis.local)
         if marks.flags:
             self.marks[source.id] = marks
@@ -117,7 +117,7 @@ class _Gathered:
         by_subject: dict[str, dict[str, Values]] = {}
         for channel, values in believed(table, marks).items():
             if channel.quantity in WEATHER and channel.subject == "site":
-                self._fill(self.weather, channel.quantity, self._spread(axis, values)[0])
+                self._fill(self.weather, channel.quantity, axis.spread(values)[0])
             elif channel.reads == "mean":
                 by_subject.setdefault(channel.subject, {})[channel.quantity] = values
             else:
@@ -127,12 +127,7 @@ class _Gathered:
         heard = np.zeros(table.starts.shape, dtype=bool)
         for values in table.columns.values():
             heard |= ~np.isnan(values)
-        self.heard[source.id] = self._spread(axis, np.where(heard, 1.0, np.nan))[1]
-
-    def _spread(self, axis: Axis, values: Values) -> tuple[Values, Values]:
-        known = ~np.isnan(values)
-        begins, ends = axis.bounds(known, "mean")
-        return spread(begins, ends, values[known], onto=self.starts)
+        self.heard[source.id] = axis.spread(np.where(heard, 1.0, np.nan))[1]
 
     def _note(self, axis: Axis, table: Table, marks: Marks) -> None:
         """Put down which share of each interval a subject's power lost to marks."""
@@ -162,7 +157,7 @@ class _Gathered:
             watts = None
         if watts is None:
             return
-        mean, covered = self._spread(axis, watts)
+        mean, covered = axis.spread(watts)
         if subject.startswith("module:"):
             string = "string:" + subject.removeprefix("module:").rpartition("/")[0]
             self._modules.setdefault(string, {})[subject] = (mean, covered)
@@ -225,7 +220,10 @@ class _Gathered:
         return faults
 
     def _grid_volts(self, subject: str) -> Values | None:
-        return self._spread(*self._volts[subject])[0] if subject in self._volts else None
+        if subject not in self._volts:
+            return None
+        axis, volts = self._volts[subject]
+        return axis.spread(volts)[0]
 
     def _disbelieve(self, fault: ChannelFault) -> None:
         """A channel that contradicts the others says nothing on that day."""
