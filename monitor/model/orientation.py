@@ -27,7 +27,7 @@ _ROUNDS = 8
 # What the model's own physics get wrong in whatever number of days [deg]: east-west; north-south; and north-south for
 # each degree that a plane leans east or west, for there it rests on the sun's height alone. Haze, glass and
 # transposition widen or narrow a day's curve far more than they skew it.
-_FLOOR_EAST, _FLOOR_NORTH, _FLOOR_NORTH_BY_EAST = 1.5, 1.8, 0.08
+_FLOOR_EAST, _FLOOR_NORTH, _FLOOR_NORTH_BY_EAST = 1.1, 1.6, 0.04
 # A fit is believed up to these [deg]; across is the azimuth's error times the sine of the tilt.
 _SURE_TILT, _SURE_ACROSS, _GOOD_RESIDUAL = 6.0, 8.0, 0.033
 # Price (chi squared) by which one explanation must beat another.

@@ -82,7 +82,7 @@ def errors(log: Log, orientation: Orientation) -> dict[str, float]:
 
 
 def _expected(log: Log, orientation: Orientation) -> Values:
-    middles = log.starts + STEP_S / 2.0
+    middles = log.starts.astype(np.float64) + STEP_S / 2.0
     spot = log.spot
     sun = sun_position(middles, latitude=spot.latitude, longitude=spot.longitude, altitude_m=spot.altitude_m)
     plane = on_plane(log.sky, sun, tilt_deg=orientation[0], azimuth_deg=orientation[1])
