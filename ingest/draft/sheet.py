@@ -16,6 +16,7 @@ _TRIED_ROWS = 40
 _MOST_ROWS = 60_000
 _LOOKED_AT = 2000
 _SHARE = 0.6
+_CLOCKS = 12  # so many clock times in a line head the columns of a day
 _TIMELIKE = re.compile(
     r"\d{1,4}[-/. ](\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{1,4}"  # a date
     r"|(?<!\d)\d{1,2}:\d{2}(?!\d)"  # a clock time
@@ -46,16 +47,30 @@ def look_at(data: bytes, *, name: str) -> Sheet:
     lines = clean(data, name=name).data.decode(errors="replace").split("\n")
     found = max(_candidates(lines), key=lambda one: one[0], default=None)
     if found is None:
-        raise InputError(
-            name,
-            f"no table was found: in the first {_SEARCHED} lines there is no header of two or more names above rows "
-            f"of as many cells, one of them a time; the first line is {lines[0][:80]!r}",
-        )
+        raise InputError(name, f"no table was found: {_why_none(lines)}")
     _, number, delimiter, names = found
     below = [cells for line in lines[number : number + _MOST_ROWS] if (cells := _cells(line, delimiter, len(names)))]
     rows = [cells for cells in below if any(is_time(cell) for cell in cells)]
     columns = tuple([row[place] for row in rows] for place in range(len(names)))
     return Sheet(name, number, delimiter, tuple(names), columns, _units(below[0] if below else []))
+
+
+def _why_none(lines: Sequence[str]) -> str:
+    for number, line in enumerate(lines[:_SEARCHED], 1):
+        clocks = max(sum(map(_is_clock, split_line(line, d) or [])) for d in DELIMITERS)
+        if clocks >= _CLOCKS:
+            return (
+                f"line {number} heads {clocks} columns with clock times, as in a table with a row a day; "
+                "a draft does not know these: describe the source with across"
+            )
+    return (
+        f"in the first {_SEARCHED} lines there is no header of two or more names above rows of as many cells, one of "
+        f"them a time; the first line is {lines[0][:80]!r}"
+    )
+
+
+def _is_clock(cell: str) -> bool:
+    return re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", cell) is not None
 
 
 def is_time(cell: str) -> bool:

@@ -81,6 +81,9 @@ def column_lines(columns: Sequence[ColumnDraft]) -> Iterator[str]:
                 if column.decided
                 else f"{OPEN}{line}" + comment(*(f"open: {m}" for m in column.missing), *column.why)
             )
+    if not any(column.is_reading for column in columns):
+        line = '  { column = "?", quantity = "?", of = "?" },'
+        yield f"{OPEN}{line}{comment('open: no column that the site file has a part for')}"
     yield "]"
     for column in columns:
         if not column.is_reading:

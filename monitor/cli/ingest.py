@@ -99,14 +99,14 @@ def poll_summary(polls: PollReport) -> str:
 
 
 def tell_reasons(report: IngestReport) -> None:
-    """What was set aside, on stderr."""
+    """What was set aside, on stderr, and what is worth knowing of the rest."""
+    from monitor.jobs.ingest_report import remarks_told
+
     note(*report.sources_unread, *report.failed, *report.reasons)
     more = report.set_aside - len(report.reasons)
     if more > 0:
         note(f"and {more} more; aftercare status FLEET --rejects lists them all")
-    note(*report.notes)
-    if report.notes_untold:
-        note(f"and {report.notes_untold} more remarks on files that were taken")
+    note(*remarks_told(report))
 
 
 def tell_troubles(polls: PollReport) -> None:

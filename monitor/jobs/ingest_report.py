@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ingest.readings import Reject
 from monitor.store.ledger import FileRecord
 
 REASONS_TOLD = 10
-NOTES_TOLD = 10
+REMARKS_TOLD = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A remark on files: the first one, and how many there are."""
+
+    first: str
+    files: int
 
 
 @dataclass(slots=True)
@@ -27,8 +35,7 @@ class IngestReport:
     conflicts_within: int = 0  # cells of a file that a later row of it replaced
     set_aside: int = 0  # pieces of input: cells, rows, whole files
     reasons: tuple[str, ...] = ()  # the first of them as sentences
-    notes: tuple[str, ...] = ()  # the first sentences about files that were taken
-    notes_untold: int = 0
+    remarks: dict[str, Remark] = field(default_factory=dict)  # by their text: what was noted of files that were taken
     sources_unread: tuple[str, ...] = ()  # sentences of sources that this version cannot read
     failed: tuple[str, ...] = ()  # sentences of files that met an error; they are tried again
     complete: bool = True  # False: told to stop before the end
@@ -52,9 +59,20 @@ class IngestReport:
         self.conflicts_within += within
         self.set_aside += len(rejects)
         self.reasons += tuple(sentence(r) for r in rejects[: REASONS_TOLD - len(self.reasons)])
-        told = tuple(notes[: NOTES_TOLD - len(self.notes)])
-        self.notes += told
-        self.notes_untold += len(notes) - len(told)
+        for note in notes:
+            file, _, text = note.partition(": ")
+            before = self.remarks.get(text)
+            self.remarks[text] = Remark(file, 1) if before is None else Remark(before.first, before.files + 1)
+
+
+def remarks_told(report: IngestReport) -> list[str]:
+    """The remarks as sentences, one for all files that have the same."""
+    told = [
+        f"{one.first}{f' and {one.files - 1} more' if one.files > 1 else ''}: {text}"
+        for text, one in list(report.remarks.items())[:REMARKS_TOLD]
+    ]
+    more = len(report.remarks) - len(told)
+    return [*told, f"and {more} more remarks on files that were taken"] if more else told
 
 
 def summary(report: IngestReport) -> str:

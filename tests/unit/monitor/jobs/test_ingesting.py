@@ -20,7 +20,7 @@ from sqlalchemy import select
 from ingest import arrivals, contents, pieces
 from monitor.config import load_fleet
 from monitor.jobs import queues, taking
-from monitor.jobs.ingest_report import IngestReport
+from monitor.jobs.ingest_report import IngestReport, remarks_told
 from monitor.jobs.ingesting import ingest_fleet
 from monitor.store import Store, schema
 from monitor.store.ledger import list_files, list_rejects
@@ -387,18 +387,26 @@ def test_rows_that_repeat_within_a_file_are_told(yard: Yard) -> None:
     yard.put("a.csv", "".join([*lines, lines[1], lines[2].replace(",1", ",5"), lines[3]]))
     report = yard.ingest()
     assert (report.readings_new, report.readings_replaced, report.conflicts_within) == (3, 0, 1)
-    assert report.notes == ("incoming/a.csv: 3 rows repeat a time; 1 cells differ, the later row was taken",)
-    assert yard.ingest().notes == ()
+    told = ["incoming/a.csv: 3 rows repeat a time; 1 cells differ, the later row was taken"]
+    assert remarks_told(report) == told
+    assert remarks_told(yard.ingest()) == []
     with yard.store.read() as conn:
         assert list_files(conn)[0].conflicts == 1
 
 
-def test_notes_are_bounded(yard: Yard) -> None:
+def test_remarks_are_told_once_for_all_files(yard: Yard) -> None:
     twice = table(0, 1) + table(0, 1)[4:]
     yard.put("a.zip", zipped({f"{n:04d}.csv": twice for n in range(200)}))
     report = yard.ingest()
-    assert report.notes[0] == "incoming/a.zip/0000.csv: 1 rows repeat a time"
-    assert (len(report.notes), report.notes_untold) == (10, 40)
+    assert remarks_told(report) == ["incoming/a.zip/0000.csv and 49 more: 1 rows repeat a time"]
+
+
+def test_remarks_are_bounded(yard: Yard) -> None:
+    for n in range(1, 14):
+        yard.put(f"{n:02d}.csv", table(0, 20) + "".join(table(0, 20).splitlines(keepends=True)[-n:]))
+    told = remarks_told(yard.ingest())
+    assert told[:2] == ["incoming/01.csv: 1 rows repeat a time", "incoming/02.csv: 2 rows repeat a time"]
+    assert told[10:] == ["and 3 more remarks on files that were taken"]
 
 
 def test_an_archive_is_one_file_with_its_members_told(yard: Yard) -> None:
