@@ -29,7 +29,8 @@ LEVELS: tuple[tuple[str, ...], ...] = (
     ("ingest",),
 )
 PURE = (
-    "ingest.quantities", "ingest.readings", "ingest.timeline", "ingest.counters", "ingest.quality",
+    "ingest.quantities", "ingest.readings", "ingest.timeline", "ingest.passes", "ingest.counters", "ingest.intervals",
+    "ingest.quality", "ingest.registers", "ingest.sunspec",
     "monitor.model", "monitor.detect", "monitor.jobs.plausible",
 )  # fmt: skip
 IMPURE_LIBRARIES = {
@@ -38,7 +39,8 @@ IMPURE_LIBRARIES = {
 }  # fmt: skip
 IMPURE_PARTS = (
     "monitor.store", "monitor.report", "monitor.jobs", "monitor.cron", "monitor.clock", "monitor.demo",
-    "ingest.readers", "ingest.arrivals",
+    "ingest.readers", "ingest.arrivals", "ingest.contents", "ingest.packed", "ingest.folders", "ingest.pieces",
+    "ingest.script", "ingest.bus", "ingest.poll",
 )  # fmt: skip
 # library: where alone it may be imported
 HOMES = {
