@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any, cast
 
 import numpy as np
@@ -138,7 +139,7 @@ def day_looks(
     """
     clear = gain * physics.power_w[subject][CLEAR_NODE]
     share = physics.beam_share[subject][CLEAR_NODE]
-    incidence = _cos_incidence(physics, facing)
+    incidence = _cos_incidence(physics, tuple(facing))
     with np.errstate(invalid="ignore"):
         usable = (
             (physics.sun.zenith_deg < 90.0 - LOWEST_SUN_DEG)
@@ -155,8 +156,10 @@ def day_looks(
         seen = index[at]
         bright = np.flatnonzero(seen > _BRIGHT_INDEX)
         columns, seen = at[bright], seen[bright]
-        modelled[bright] = gain * at_index(physics.power_w[subject][:, columns], seen)
-        share[bright] = np.maximum(at_index(physics.beam_share[subject][:, columns], seen), _LEAST_BRIGHT_SHARE)
+        tables = np.concatenate([physics.power_w[subject][:, columns], physics.beam_share[subject][:, columns]], axis=1)
+        looked_up = at_index(tables, np.concatenate([seen, seen]))
+        modelled[bright] = gain * looked_up[: seen.size]
+        share[bright] = np.maximum(looked_up[seen.size :], _LEAST_BRIGHT_SHARE)
         around = np.fmin(np.fmin(index[columns - 1], seen), index[np.minimum(columns + 1, index.size - 1)])
         told = _OTHERS_SURE * np.clip((around - _BRIGHT_INDEX) / (_CLEAR_INDEX - _BRIGHT_INDEX), 0.0, 1.0)
         clarity[bright] = np.maximum(clarity[bright], told)
@@ -171,14 +174,20 @@ def _whole(values: Values, factor: float) -> list[int]:
     return cast("list[int]", np.rint(values * factor).astype(np.int64).tolist())
 
 
-def _cos_incidence(physics: Physics, facing: Sequence[Facing]) -> Values:
+def _cos_incidence(physics: Physics, facing: tuple[Facing, ...]) -> Values:
     """Cosine of the incidence angle, the mean of the planes by weight."""
     sun = directions(physics.sun.azimuth_deg, physics.sun.elevation_deg)
-    normals = directions(
-        np.array([f.azimuth_deg for f in facing]), 90.0 - np.array([f.tilt_deg for f in facing], dtype=np.float64)
+    normals, weights = _normals(facing)
+    return np.asarray(np.maximum(sun @ normals, 0.0) @ weights)
+
+
+@lru_cache(maxsize=4096)
+def _normals(facing: tuple[Facing, ...]) -> tuple[Values, Values]:
+    """Normals of planes, shape (3, N), and their weights, which sum to one."""
+    azimuth, tilt, weight = (
+        np.array([getattr(f, name) for f in facing]) for name in ("azimuth_deg", "tilt_deg", "weight")
     )
-    weights = np.array([f.weight for f in facing])
-    return np.asarray(np.maximum(sun @ normals.T, 0.0) @ weights / weights.sum())
+    return directions(azimuth, 90.0 - tilt).T, weight / weight.sum()
 
 
 def _clarity(ratio: Values) -> Values:
@@ -200,7 +209,7 @@ def _clarity(ratio: Values) -> Values:
 def _clear_windows(ratio: Values) -> Mask:
     """Intervals in a window whose ratio runs straight, on the level of the day's other such windows."""
     clear = np.zeros(ratio.shape, dtype=bool)
-    windows = np.lib.stride_tricks.sliding_window_view(ratio, _WINDOW)
+    windows = ratio[np.arange(ratio.size - _WINDOW + 1)[:, None] + np.arange(_WINDOW)]
     mean = windows.mean(axis=1)
     straight = np.abs(windows @ _BEND).max(axis=1) < _STRAIGHT * mean
     flat = np.abs(windows @ _SLOPE) < _STEEPEST * mean
@@ -212,11 +221,10 @@ def _clear_windows(ratio: Values) -> Mask:
 
 
 def _by_cell(day: date, cells: Cells, through: Values, sigma: Values, clarity: Values, incidence: Values) -> DayLooks:
-    """Intervals in the same cell become one look, the clearer counting more."""
-    found, which = np.unique(cells, return_inverse=True)
-    weight = np.bincount(which, clarity, found.size)
-
-    def mean(values: Values) -> Values:
-        return np.asarray(np.bincount(which, clarity * values, found.size) / weight)
-
-    return DayLooks(day, found, mean(through), mean(sigma), mean(clarity), mean(incidence))
+    """Intervals in a row in the same cell become one look, the clearer counting more."""
+    if cells.size == 0:
+        return DayLooks(day, cells, through, sigma, clarity, incidence)
+    first = np.flatnonzero(np.concatenate([[True], cells[1:] != cells[:-1]]))
+    told = clarity * np.stack([np.ones(cells.size), through, sigma, clarity, incidence])
+    sums = np.add.reduceat(told, first, axis=1)
+    return DayLooks(day, cells[first], *(sums[1:] / sums[0]))

@@ -20,14 +20,17 @@ from monitor.model.skymap import SkyMap, leaf_share, open_sky
 _EVEN: Values = np.linspace(0.0, 1.0, 21)
 _TORN: Values = np.linspace(0.1, 0.8, 8)
 _THROUGH: Values = np.concatenate([_EVEN, _TORN])
-_OPEN = _THROUGH > 0.87
+_LIT = 0.87
+_OPEN = _THROUGH > _LIT
 # What was known before any look: most of the sky is open, and an edge is where something stands beside it.
 _IS_EVEN = np.arange(_THROUGH.size) < _EVEN.size
-_PRIOR: Values = np.where(_OPEN, np.log(0.9 / _OPEN.sum()), np.log(0.1 / 18.0))
+_PRIOR: Values = np.where(_OPEN, np.log(0.85 / _OPEN.sum()), np.log(0.15 / 18.0))
 _PRIOR[~_IS_EVEN] = -50.0
 _PRIOR_BESIDE: Values = np.where(_OPEN, np.log(0.5 / _OPEN.sum()), np.log(0.5 / (~_OPEN).sum()))
 _FLAT = np.zeros(_THROUGH.size)
-_FROM_BESIDE = 0.25  # share of a neighbour's evidence that counts for a cell
+# Share of a neighbour's evidence that counts for a cell, and how much evidence at most: an edge lies between some.
+_FROM_BESIDE, _MOST_LENT = 0.25, 8.0
+_CLOUD_BRIGHT = 2.5  # under clouds the diffuse part is so many times less sure
 _ODD = 0.03  # looks that nothing explains
 # Classes of looks, for which likelihoods are tabled.
 _SEEN: Values = np.linspace(-0.3, 1.2, 61)
@@ -39,10 +42,11 @@ _TELLING_LOOK = 0.25
 
 MIN_DAYS = 3  # distinct telling days before a cell is called shaded
 _MIN_CELLS = 4  # of a connected obstruction
-_SURE, _LIKELY = 0.9, 0.6
+_SURE, _LIKELY = 0.85, 0.5
 _SEASON_DAYS = 2
 _LEAST_SEASON_STEP, _SEASON_SIGMAS = 0.12, 2.5
-FREEZE_DAYS, FREEZE_AFTER_DAYS, FREEZE_AT_ONCE_DAYS = 4, 20, 10
+FREEZE_AFTER_DAYS, FREEZE_AT_ONCE_DAYS = 20, 10
+_FREEZE_OPEN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,27 +94,32 @@ def build_map(looks: Sequence[DayLooks], *, latitude: float, frozen: SkyMap | No
     1. The open sky as this roof sees it: clear looks are fitted by T = 1 + (s . d) / cos(incidence) + a (m - 1) with
        the sun's direction s and air mass m. The three numbers of d stand for a wrong gain, tilt and azimuth, which
        change the beam on a plane by exactly such a term, and a for turbidity. Dark looks are kept out by weight, and
-       what is left of a day as a whole (a hazy day) is taken out by its median.
+       what is left of a day as a whole (a hazy day) is taken out by its mean.
     2. Each cell's transmittance is judged by likelihood: a look equals it where the sky was clear, and may lie anywhere
        below it where clouds passed. So a bright look speaks against shade on any day, a dark one only as far as the sky
        was clear. This is the upper quantile over the days, with the chance of clouds of each look in place of a fixed
        quantile. Neighbouring cells lend a quarter of their evidence.
     3. An obstruction whose cells pass more light without leaves than with them gets a value for each season.
-    4. A cell is frozen in a season once it is decided and `FREEZE_DAYS` telling days lie behind it of which the last
-       is `FREEZE_AFTER_DAYS` past (the sun has moved on), or `FREEZE_AT_ONCE_DAYS` telling days. So what grows later
+    4. A cell is frozen in a season once it is decided (`MIN_DAYS` telling days for shade, one for the open sky) and
+       the last such day is `FREEZE_AFTER_DAYS` past (the sun has moved on), or after `FREEZE_AT_ONCE_DAYS` of them.
+       A cell frozen open in one season stays open in the other: bare crowns stop light as well. So what grows later
        is not learned.
     """
     before = open_sky(latitude) if frozen is None else frozen
     if not looks:
         return before
-    every = _joined(looks)
-    every = _levelled(every)
+    every = _levelled(_joined(looks))
     leafy_look = leaf_share(np.asarray(every.day % 365.2425) + 1.0, latitude) >= 0.5
     leafy, bare = _evidence(every, leafy_look), _evidence(every, ~leafy_look)
     groups = _obstructions(leafy, bare, before)
     leafy_through, bare_through = _seasons(groups, leafy, bare)
-    leafy_through = np.where(before.leafy_frozen, before.leafy, leafy_through)
-    bare_through = np.where(before.bare_frozen, before.bare, bare_through)
+    # What was open in one season was no tree: had it turned dark by the other, it was built or has grown since.
+    grown = _frozen_open(before)
+    leafy_through, bare_through = np.where(grown, 1.0, leafy_through), np.where(grown, 1.0, bare_through)
+    # Where one season is frozen and no look is left, the other keeps what was concluded from it.
+    kept = (before.leafy_frozen | before.bare_frozen) & (leafy.days + bare.days == 0)
+    leafy_through = np.where(before.leafy_frozen | kept, before.leafy, leafy_through)
+    bare_through = np.where(before.bare_frozen | kept, before.bare, bare_through)
     today = int(every.day.max())
     built = SkyMap(
         latitude=latitude,
@@ -206,28 +215,38 @@ def _log_likelihoods() -> Values:
     even = np.exp(-0.5 * off**2) / (sigma * np.sqrt(2.0 * np.pi))
     torn = 2.0 * np.where(seen > 0.5, through, 1.0 - through)
     clear = np.where(_IS_EVEN, even, torn)
-    clouded = np.where(_IS_EVEN, ndtr(-off + 0.5), np.where(seen > 0.5, through, 1.0))
+    # Clouds brighten the rest of the sky: what arrives in the shade may then look like some beam.
+    clouded = np.where(_IS_EVEN, ndtr(0.5 - off / _CLOUD_BRIGHT), np.where(seen > 0.5, through, 1.0))
     return np.asarray(np.log(clarity * clear + (1.0 - clarity) * clouded + _ODD))
 
 
 def _posterior(likelihood: Values, prior: Values) -> Values:
-    """Chance of each transmittance by cell, neighbours heard."""
-    heard = likelihood + _FROM_BESIDE * likelihood[NEIGHBOURS].sum(axis=0) + prior
+    """Chance of each transmittance by cell, neighbours heard; cells without looks have the prior's."""
+    seen = np.flatnonzero(likelihood.any(axis=1))
+    lent = np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -_MOST_LENT)
+    heard = np.broadcast_to(prior, likelihood.shape).copy()
+    heard[seen] += likelihood[seen]
+    for beside in NEIGHBOURS:
+        heard[seen] += _FROM_BESIDE * lent[beside[seen]]
     chance = np.exp(heard - heard.max(axis=1, keepdims=True))
     return np.asarray(chance / chance.sum(axis=1, keepdims=True))
 
 
 def _obstructions(leafy: _Evidence, bare: _Evidence, before: SkyMap) -> Cells:
     """Number of the obstruction that each cell belongs to, 0 for the open sky, shape (CELLS,)."""
-    kept = (before.leafy_frozen & (before.leafy < 0.87)) | (before.bare_frozen & (before.bare < 0.87))
-    kept_open = before.leafy_frozen & before.bare_frozen & ~kept
+    kept = (before.leafy_frozen & (before.leafy <= _LIT)) | (before.bare_frozen & (before.bare <= _LIT))
+    kept_open = _frozen_open(before)
     groups = np.zeros(CELLS, dtype=np.int64)
     for _ in range(2):  # first the dark cells, then the edges beside them
         beside = (groups > 0) | (groups[NEIGHBOURS] > 0).any(axis=0)
         prior = np.where(beside[:, None], _PRIOR_BESIDE, _PRIOR)
         likely, sure = _dark_cells(leafy, bare, prior)
-        groups = _connected((likely | kept) & ~kept_open, sure | kept)
+        groups = _connected((likely | kept) & ~kept_open, (sure | kept) & ~kept_open)
     return groups
+
+
+def _frozen_open(before: SkyMap) -> Mask:
+    return np.asarray((before.leafy_frozen & (before.leafy > _LIT)) | (before.bare_frozen & (before.bare > _LIT)))
 
 
 def _dark_cells(leafy: _Evidence, bare: _Evidence, prior: Values) -> tuple[Mask, Mask]:
@@ -280,10 +299,11 @@ def _seasons(groups: Cells, leafy: _Evidence, bare: _Evidence) -> tuple[Values, 
 
 
 def _settled(evidence: _Evidence, through: Values, today: int) -> Mask:
-    """Cells whose first season is over and decided."""
+    """Cells whose first season is over and decided: one bright look on a clear day is proof enough of the open sky."""
     dark = 1.0 - _posterior(evidence.likelihood, _PRIOR) @ _OPEN
-    decided = np.where(through < 1.0, dark > _SURE, dark < 1.0 - _SURE)
-    over = (evidence.days >= FREEZE_DAYS) & (evidence.last <= today - FREEZE_AFTER_DAYS)
+    shade = through <= _LIT
+    decided = np.where(shade, dark > _SURE, dark < _FREEZE_OPEN)
+    over = (evidence.days >= np.where(shade, MIN_DAYS, 1)) & (evidence.last <= today - FREEZE_AFTER_DAYS)
     return np.asarray(decided & (over | (evidence.days >= FREEZE_AT_ONCE_DAYS)))
 
 

@@ -34,9 +34,9 @@ def cell_of(azimuth_deg: Values, elevation_deg: Values) -> Cells:
 
 def directions(azimuth_deg: Values, elevation_deg: Values) -> Values:
     """Unit vectors (east, north, up) of directions, shape (N, 3)."""
-    azimuth, elevation = np.radians(azimuth_deg), np.radians(elevation_deg)
+    azimuth, elevation = azimuth_deg * (np.pi / 180.0), elevation_deg * (np.pi / 180.0)
     level = np.cos(elevation)
-    return np.stack([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(elevation)], axis=-1)
+    return np.array([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(elevation)]).T
 
 
 # The cells as a plain picture of rows (from the horizon up) by 72 columns of 5 degrees of azimuth (from north); high

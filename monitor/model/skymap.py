@@ -27,6 +27,7 @@ VERSION = 1
 SHADED_BELOW = 0.8  # a cell that passes less than this is an obstruction
 _LIT_ABOVE = 0.9
 _WELL_SEEN_DAYS = 3
+_MOST_GAP = 3  # rows from one dark cell up to the next of the same thing: two may let light through between
 _TROPIC_DEG = 23.45
 # Leaves in the north by day of year: out from mid April to mid May, down from mid October to mid November.
 _LEAF_DAYS, _LEAF_SHARE = (105.0, 135.0, 290.0, 320.0), (0.0, 1.0, 1.0, 0.0)
@@ -118,10 +119,11 @@ class SkyMap:
         for column in np.flatnonzero(shaded.any(axis=0)):
             here, passed = shaded[:, column], through[:, column]
             lit = (passed > _LIT_ABOVE) & (days[:, column] >= _WELL_SEEN_DAYS)
-            first = int(np.argmax(here))
-            above = rows[lit & (rows > first)]
+            run = rows[here]
+            gaps = np.flatnonzero(np.diff(run) > _MOST_GAP)
+            first, last = int(run[0]), int(run[gaps[0]] if gaps.size else run[-1])
+            above = rows[lit & (rows > last)]
             end = int(above[0]) if above.size else ROWS
-            last = int(rows[here & (rows < end)].max())
             covered = np.clip((1.0 - passed[last : last + 2]) / (1.0 - np.median(passed[first : last + 1])), 0.0, 1.0)
             top[:, column] = (last + covered.sum(), last, end)
         return Outline(RASTER_AZIMUTH, *np.minimum(top * ROW_DEG, 90.0))

@@ -105,7 +105,7 @@ def run(roof: Roof) -> Truth:
     elevation = place["apparent_elevation"].to_numpy()
     azimuth = place["azimuth"].to_numpy()
     lit = elevation > 0.5
-    day_of_year = times.dayofyear.to_numpy().astype(float)
+    day_of_year = times.day_of_year.to_numpy().astype(float)
     sky, index, clear_days = _sky(rng, elevation, day_of_year, lit, days, roof.latitude)
     bright, shaded, share, through, seen = _light(roof, sky, elevation[lit], azimuth[lit], day_of_year[lit])
     air = 11.0 - 0.25 * (abs(roof.latitude) - 50.0) + 4.0 * rng.standard_normal(days).repeat(288)[lit]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
+from pvlib import irradiance
 
 from ingest.readings import Values
 from monitor.model.looks import DayLooks, Facing, day_looks
@@ -26,6 +27,9 @@ FIRST_DAY = date(2026, 1, 1)
 PLACES = ((52.0, 180.0), (35.0, 180.0), (-35.0, 0.0))
 KINDS = ("hard", "crown", "leaves", "none")
 SPANS = (60, 120, 365)
+# Cells that let less of the beam pass, on average over the sun's passes, ought to be found; a thing counts as there
+# when the sun passed at least six of them.
+OBSTRUCTED, LEAST_CELLS = 0.65, 6
 
 
 @dataclass(frozen=True)
@@ -113,11 +117,11 @@ def score(case: Case, who: str, first: int, days: int) -> Score:
     built = build_map(case.looks[who][first : first + days], latitude=case.roof.latitude)
     true_cells, seen = true_map(case, first, days)
     shaded_cells = built.shaded_cells()
-    really = (true_cells < 0.5 + 0.2 * (case.kind in ("crown", "leaves"))) & (seen >= 3)
+    really = (true_cells < OBSTRUCTED) & (seen >= 3)
     missed = float(np.mean(~shaded_cells[really])) if really.any() else np.nan
     false = float(np.sum(shaded_cells & (true_cells > 0.95) & (seen > 0)) / np.sum(seen > 0))
     azimuth, top = edges(built, case.roof.things)
-    core = really & (true_cells < 0.9) & shaded_cells
+    core = really & shaded_cells
     passed = (built.leafy_days * built.leafy + built.bare_days * built.bare) / np.maximum(
         built.leafy_days + built.bare_days, 1
     )
@@ -126,7 +130,7 @@ def score(case: Case, who: str, first: int, days: int) -> Score:
     learned = slice(96 * first, 96 * (first + days))
     energies = [energy_error(case, m, w, learned, after) for m, w in (
         (built, case.truth.power_w), (None, case.truth.power_w), (None, case.truth.unshaded_w))]  # fmt: skip
-    there = really.sum() >= 6
+    there = really.sum() >= LEAST_CELLS
     return Score(float(shaded_cells.any()) if there else np.nan, azimuth if there else np.nan,
                  top if there else np.nan, missed, false, passes, *energies)  # fmt: skip
 
@@ -135,7 +139,8 @@ def true_map(case: Case, first: int, days: int) -> tuple[Values, Values]:
     """True mean transmittance of every cell over the sun's passes, and on how many days it was passed."""
     span = slice(96 * first, 96 * (first + days))
     truth, clear = case.truth, case.physics.clear_w(SUBJECT)[span]
-    aoi_ok = case.physics.beam_share[SUBJECT][11][span] > 0.3
+    sun_at = 90.0 - truth.elevation_deg[span], truth.azimuth_deg[span]
+    aoi_ok = irradiance.aoi(case.roof.tilt_deg, case.roof.azimuth_deg, *sun_at) < 75.0
     up = (truth.elevation_deg[span] > 4.0) & (clear > 0.03 * 1.3 * RATED_W) & aoi_ok
     cells = cell_of(truth.azimuth_deg[span][up], truth.elevation_deg[span][up])
     count = np.bincount(cells, minlength=CELLS)
