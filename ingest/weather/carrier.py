@@ -159,6 +159,7 @@ class Carrier:
 def carried_by(carrier: Carrier, function: Callable[..., Any]) -> Callable[..., Any]:
     """A function of pvlib that makes its requests through the carrier; the library itself stays as it is."""
     assert isinstance(function, FunctionType)
+    assert "requests" in function.__code__.co_names, f"{function.__name__} carries its requests in another way now"
     names = {**function.__globals__, "requests": carrier}
     copy = FunctionType(function.__code__, names, function.__name__, function.__defaults__, function.__closure__)
     copy.__kwdefaults__ = function.__kwdefaults__
