@@ -44,7 +44,7 @@ def daily_rows(
     frozen.
     """
     units = [
-        _unit_row(view, expectation, s, verdicts, history, learn=s not in troubled and s not in settled)
+        _unit_row(view, expectation, s, verdicts, history, troubled=s in troubled, settled=s in settled)
         for s in _told(view)
     ]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
@@ -76,7 +76,8 @@ def _unit_row(
     verdicts: Sequence[Verdict],
     history: SiteHistory,
     *,
-    learn: bool,
+    troubled: bool,
+    settled: bool,
 ) -> DailyRow:
     expected = expectation.units[subject]
     power = view.power_w.get(subject)
@@ -85,8 +86,8 @@ def _unit_row(
         f"says:{v.cause}": _SAYS[v.says] for v in verdicts if v.subject == subject and v.says in _SAYS
     }
     if power is not None:
-        features |= _quality(view, expected, subject, history)
-    if power is not None and learn:
+        features |= _quality(view, expected, subject, None if troubled else history)
+    if power is not None and not troubled and not settled:
         features |= {"learn": 1.0, **day_ratios(view, subject)}
     return DailyRow(
         site=view.site.id,
@@ -104,12 +105,13 @@ def _unit_row(
     )
 
 
-def _quality(view: DayView, expected: Expected, subject: str, history: SiteHistory) -> dict[str, float | None]:
+def _quality(view: DayView, expected: Expected, subject: str, history: SiteHistory | None) -> dict[str, float | None]:
     """What is wrong with a unit's readings, where anything is, and on clear days what tells of clock and level.
 
     `marked:KIND` is the share of the day's expected energy whose readings have that mark, `unit:CHANNEL` a channel's
     level over the true one, `clock_s` how late the readings are stamped, `level` power over the cloudless power, and
-    `unit` the factor of units that levels have been off by for days (half of a roof at nothing looks like that, too).
+    `unit` the factor of units that levels have been off by for days. A unit with an open finding (no `history` then)
+    has no level: half of a roof at nothing looks like half a unit.
     """
     found: dict[str, float | None] = {f"marked:{k}": v for k, v in marked_share(view, expected, subject).items()}
     found |= _unit_faults(view, subject)
@@ -118,8 +120,11 @@ def _quality(view: DayView, expected: Expected, subject: str, history: SiteHisto
     shift = clock_shift(view, subject)
     if shift is None:
         return found
+    found["clock_s"] = round(shift)
+    if history is None:
+        return found
     clear = view.gains[subject].clear_sky * view.physics.clear_w(subject)
-    found |= {"clock_s": round(shift), "level": float(np.nansum(view.power_w[subject]) / np.sum(clear))}
+    found["level"] = float(np.nansum(view.power_w[subject]) / np.sum(clear))
     levels = [n.features["level"] for n in history.notes.get(subject, ()) if n.features.get("level") is not None]
     jump = unit_jump(np.array([*levels, found["level"]], np.float64), np.ones(len(levels) + 1))
     return found if jump is None else {**found, "unit": jump.factor}

@@ -46,9 +46,11 @@ def night(
     return view, expectation, site_night(view, expectation, history)
 
 
-def rows(columns: dict[Channel, Values], history: SiteHistory | None = None) -> dict[str, DailyRow]:
+def rows(
+    columns: dict[Channel, Values], history: SiteHistory | None = None, troubled: tuple[str, ...] = ()
+) -> dict[str, DailyRow]:
     view, expectation, shown = night(columns, history)
-    found = daily_rows(view, expectation, shown, [], history or SiteHistory(), troubled=(), settled=())
+    found = daily_rows(view, expectation, shown, [], history or SiteHistory(), troubled=troubled, settled=())
     return {row.subject: row for row in found}
 
 
@@ -102,6 +104,8 @@ def test_a_level_that_is_off_by_a_unit_is_told_when_it_has_lasted(clear: dict[Ch
     found = rows({AC: clear[AC] / 4.0}, history)["inverter:inv1"].features
     assert found["unit"] == 0.25
     assert found["level"] == pytest.approx(0.25, rel=0.01)
+    told = rows({AC: clear[AC] / 4.0}, history, troubled=("inverter:inv1",))["inverter:inv1"].features
+    assert told.keys() & {"unit", "level"} == set()
 
 
 def test_kilowatts_are_known_again_on_the_next_cloudy_day(clear: dict[Channel, Values]) -> None:
