@@ -13,6 +13,7 @@ from ingest.readings import Mask, Seconds, Values
 from ingest.sources import TableSource, points_of
 from monitor.config.models import Site
 from monitor.model.agreement import in_thousandths
+from monitor.model.calibration import Outcome
 from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import (
@@ -21,11 +22,13 @@ from monitor.model.ladder import (
     ROOF_SIGMA,
     Expected,
     Rung,
+    RungName,
     Witness,
     clear_sky_rung,
     combine,
     neighbour_rung,
     own_index,
+    roof_rung,
     weighted_median,
 )
 from monitor.model.physics import Physics, at_index
@@ -33,6 +36,8 @@ from monitor.model.span import SiteSpan
 
 # Another plane of the same roof sees another part of the sky.
 _OTHER_PLANE_SIGMA = 0.08
+# Below this share of the day's expectation with readings, a comparison says little about the day.
+_WHOLE_DAY = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,7 @@ class DayView:
     gains: Mapping[str, Gains]  # every modelled string and inverter
     index: Mapping[str, Values]  # clear-sky index that each measurable unit tells
     usual_index: float
+    experience: Mapping[str, Mapping[RungName, Sequence[Outcome]]]  # by subject: how earlier expectations came out
     in_thousandths: frozenset[str] = frozenset()  # units whose readings were in kilowatts; they are gaps in `power_w`
 
     @property
@@ -100,7 +106,8 @@ def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
         index[subject] = own_index(
             physics, subject, power[subject], gain=gains[subject].clear_sky, rated_w=span.rated_w(subject)
         )
-    return DayView(span, day, physics, power, gains, index, history.usual_index())
+    experience = {subject: history.experience(subject) for subject in power}
+    return DayView(span, day, physics, power, gains, index, history.usual_index(), experience)
 
 
 def site_witness(view: DayView, km: float, onto: Seconds) -> Witness:
@@ -133,11 +140,11 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     days = view.span.days[view.day]
     own_rungs = [rung.part(days) for rung in view.span.weather]
     fallback = clear_sky_rung(view.physics, view.usual_index, view.span.subjects())
+    neighbours = neighbour_rung(view.physics, foreign, view.span.subjects())
     units = {}
     for subject in view.span.subjects():
-        witnesses = [*_roof_witnesses(view, subject), *foreign]
-        neighbours = neighbour_rung(view.physics, witnesses, [subject])
-        rungs: list[Rung] = [*own_rungs, *([neighbours] if neighbours else []), fallback]
+        roof = roof_rung(view.physics, _roof_witnesses(view, subject), subject)
+        rungs = [*own_rungs, *(r for r in (roof, neighbours) if r is not None), fallback]
         units[subject] = combine(
             view.physics,
             rungs,
@@ -145,6 +152,7 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
             gains=view.gains[subject].by_rung(),
             gain_sigma=view.gains[subject].sigma,
             limit_w=view.span.rated_w(subject) * (1.0 if subject.startswith("inverter:") else 1.3),
+            experience=view.experience.get(subject, {}),
         )
     return DayExpectation(units, _site_index(view, own_rungs, foreign))
 
@@ -202,6 +210,16 @@ def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:
         modelled = rung.power_w[subject][view.span.days[view.day]]
         ratios[rung.name] = energy_ratio(power, modelled, rated_w=rated)
     return ratios
+
+
+def deviation(expected: Expected, power_w: Values) -> float | None:
+    """ln(measured/expected) of a day in planned sigmas; None where too much is missing or too little was expected."""
+    known = ~np.isnan(power_w)
+    told, total = float(np.sum(expected.power_w[known])), float(np.sum(expected.power_w))
+    measured = float(np.sum(power_w[known]))
+    if total <= 0.0 or told < _WHOLE_DAY * total or measured <= 0.0 or expected.sigma <= 0.0:
+        return None
+    return float(np.log(measured / told) / expected.sigma)
 
 
 def plane_irradiation_h(view: DayView, index: Values, strings: Sequence[str], where: Mask) -> float:

@@ -8,11 +8,14 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from monitor.model.calibration import Outcome
 from monitor.model.gain import NAMEPLATE, DayRatio, Gains, learn_gains
+from monitor.model.ladder import SOURCES, RungName
 
 # Nights that are remembered; learning is over well before.
 MEMORY_DAYS = 120
 _USUAL_INDEX_DAYS = 60
+_EXPERIENCE_DAYS = 90
 # All-year mean clear-sky index of temperate places (from memory); the site's own takes over after ten days.
 _USUAL_INDEX = 0.6
 
@@ -50,6 +53,16 @@ class SiteHistory:
             return self.frozen[subject][1]
         learning = [n for n in self.notes.get(subject, ()) if n.day < day and n.features.get("learn")]
         return learn_gains([_ratio(n) for n in learning]) if learning else NAMEPLATE
+
+    def experience(self, subject: str) -> dict[RungName, list[Outcome]]:
+        """How the expectations of a subject's days without a finding came out, by source."""
+        found: dict[RungName, list[Outcome]] = {}
+        for note in self.notes.get(subject, ())[-_EXPERIENCE_DAYS:]:
+            for source in SOURCES.values():
+                deviation, clearness = note.features.get(f"off:{source}"), note.features.get("clearness")
+                if deviation is not None and clearness is not None:
+                    found.setdefault(source, []).append(Outcome(deviation, clearness))
+        return found
 
     def usual_index(self) -> float:
         """Median of the site's daily clear-sky index over the last two months."""

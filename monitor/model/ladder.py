@@ -10,10 +10,11 @@ import numpy as np
 
 from ingest.readings import Values
 from monitor.config.models import Site
+from monitor.model.calibration import Z80, Outcome, widening
 from monitor.model.physics import CLEAR_NODE, Physics, at_index, index_of, power_from_components
 from monitor.model.sky import MIN_COS_ZENITH, Sky
 
-RungName = Literal["sensor", "weather", "neighbours", "clear_sky"]
+RungName = Literal["sensor", "weather", "roof", "neighbours", "clear_sky"]
 
 # Planning values of the relative uncertainty of a day's expected energy (one sigma), by source.
 SENSOR_SIGMA = 0.05  # home-grade sensor, plane known to a few degrees
@@ -23,6 +24,16 @@ NEIGHBOUR_SIGMA = 0.04  # a neighbour next door ...
 NEIGHBOUR_SIGMA_PER_KM = 0.0035  # ... growing to 12 % at 25 km
 MAX_NEIGHBOUR_KM = 50.0
 CLEAR_SKY_SIGMA = 0.45  # nothing known of the day's clouds
+# What a quarter of an hour scatters beyond the day, by source: how much one source counts beside another (the
+# correlation of fluctuations over distance and time, wavelet variability model; satellite hours, Marchand 2019).
+SCATTER: dict[RungName, float] = {
+    "sensor": 0.02, "roof": 0.02, "weather": 0.25, "neighbours": 0.30, "clear_sky": 0.50,
+}  # fmt: skip
+# The names by which the figures go out: a roof's other strings are neighbours too.
+SOURCES: dict[RungName, RungName] = {
+    "sensor": "sensor", "roof": "neighbours", "weather": "weather", "neighbours": "neighbours",
+    "clear_sky": "clear_sky",
+}  # fmt: skip
 MIN_INDEX, MAX_INDEX = 0.10, 1.05  # range of a day's mean clear-sky index, the darkest fogs left out
 
 
@@ -54,12 +65,17 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """Expected power of one subject on a grid of T intervals, with an 80 % range and where it came from."""
+    """Expected power of one subject on a grid of T intervals, with an 80 % range and where it came from.
+
+    `sigma` is the planned relative uncertainty of the day's energy, before experience widened or narrowed the range.
+    """
 
     power_w: Values
     low_w: Values
     high_w: Values
     source: RungName
+    sigma: float
+    clearness: float
 
 
 def own_index(physics: Physics, subject: str, power_w: Values, *, gain: float, rated_w: float) -> Values:
@@ -108,21 +124,66 @@ def weighted_median(values: Values, weights: Values) -> Values:
     return np.where(total > 0.0, picked, np.nan)
 
 
-def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Sequence[str]) -> Rung | None:
-    """Power that the sky over the neighbours would give here; None without witnesses.
+def weighted_mean(values: Values, weights: Values) -> Values:
+    """Weighted mean along the first axis, NaN left out; shapes (N, T) and (N,) or (N, T) to (T,)."""
+    spread = np.where(np.isnan(values), 0.0, weights if weights.ndim == 2 else weights[:, None])
+    total = spread.sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        return np.where(total > 0.0, (spread * np.nan_to_num(values)).sum(axis=0) / total, np.nan)
 
-    The index is the witnesses' weighted median, weights being inverse variances; where no witness can tell (low sun)
-    it is carried over from the nearest interval of the day, at most two hours.
+
+def roof_rung(physics: Physics, witnesses: Sequence[Witness], subject: str) -> Rung | None:
+    """Power by the sky that other units of the same roof saw; None without any.
+
+    The mean of what each of them stands for, or of three and more the weighted median, which a single bad one cannot
+    move.
     """
     heard = [w for w in witnesses if not np.isnan(w.index).all()]
     if not heard:
         return None
     weights = np.array([1.0 / w.sigma**2 for w in heard])
-    index = carry(weighted_median(np.stack([w.index for w in heard]), weights), most=8)
+    middle = weighted_median if len(heard) > 2 else weighted_mean
+    power = middle(np.stack([at_index(physics.power_w[subject], w.index) for w in heard]), weights)
+    index = middle(np.stack([w.index for w in heard]), weights)
+    return Rung("roof", {subject: power}, index, float(min(w.sigma for w in heard)))
+
+
+def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Sequence[str]) -> Rung | None:
+    """Power that the skies over the neighbours would give here on average; None without witnesses.
+
+    The mean is taken over powers, not over sky states: here it may have been clear while it was dull over most of the
+    others, and what a clear quarter of an hour gives is not told by the middle of their indices. A witness whose day
+    is out of line with the others' weighs little. Where a witness cannot tell (low sun) its index is carried over from
+    the nearest interval, at most two hours.
+    """
+    heard = [w for w in witnesses if not np.isnan(w.index).all()]
+    if not heard:
+        return None
+    indices = np.stack([carry(w.index, most=8) for w in heard])
+    weights = np.array([1.0 / w.sigma**2 for w in heard])
+    weights = weights * _agreement(indices * physics.clear.ghi, weights)
+    powers = {
+        s: weighted_mean(np.stack([at_index(physics.power_w[s], index) for index in indices]), weights)
+        for s in subjects
+    }
     # The witnesses err together (same cloud edge, same model): more of them help less than independence promises.
     best = min(w.sigma for w in heard)
     sigma = max(float(np.sqrt(1.0 / weights.sum())), 0.7 * best)
-    return Rung("neighbours", {s: at_index(physics.power_w[s], index) for s in subjects}, index, sigma)
+    return Rung("neighbours", powers, weighted_mean(indices, weights), sigma)
+
+
+def _agreement(seen: Values, weights: Values) -> Values:
+    """Weights (N,) of witnesses by how their day's irradiation stands to the others': (N, T) with NaN."""
+    if len(seen) < 3:
+        return np.ones(len(seen))
+    middle = weighted_median(seen, weights)
+    both = ~np.isnan(seen) & ~np.isnan(middle)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.log(np.where(both, seen, 0.0).sum(axis=1) / np.where(both, middle, 0.0).sum(axis=1))
+    ratio = np.where(np.isfinite(ratio), ratio, 0.0)
+    width = max(1.4826 * float(np.median(np.abs(ratio))), 0.10)
+    # Weights of a Cauchy distribution, squared: a witness four widths away counts for a hundredth.
+    return np.asarray((1.0 + (ratio / (1.5 * width)) ** 2) ** -2)
 
 
 def sensor_rung(site: Site, physics: Physics, weather: Mapping[str, Values], subjects: Sequence[str]) -> Rung | None:
@@ -173,6 +234,7 @@ def combine(
     gains: Mapping[str, float],
     gain_sigma: float,
     limit_w: float,
+    experience: Mapping[RungName, Sequence[Outcome]],
 ) -> Expected:
     """Combine the rungs of one subject per interval by inverse variance.
 
@@ -190,6 +252,8 @@ def combine(
         Relative uncertainty of the gain.
     limit_w : float
         Power above which the subject cannot go [W].
+    experience : mapping
+        How earlier days of this subject came out, by the source that they rested on.
 
     Returns
     -------
@@ -199,26 +263,36 @@ def combine(
     told = [r for r in rungs if r.name != "clear_sky"]
     fallback = next(r for r in rungs if r.name == "clear_sky")
     total, weight = np.zeros(physics.starts.shape), np.zeros(physics.starts.shape)
+    certainty = np.zeros(physics.starts.shape)
     energy: dict[RungName, float] = {"clear_sky": 0.0}
     for rung in told:
         power = gains[rung.name] * rung.power_w[subject]
         known = ~np.isnan(power)
-        total += np.where(known, power, 0.0) / rung.sigma**2
-        weight += known / rung.sigma**2
-        energy[rung.name] = float(np.nansum(power)) / rung.sigma**2
+        share = known / (rung.sigma**2 + SCATTER[rung.name] ** 2)
+        total += share * np.where(known, power, 0.0)
+        weight += share
+        certainty += known / rung.sigma**2
+        energy[rung.name] = float(np.sum(share * np.nan_to_num(power)))
     clear_gain = gains["clear_sky"]
     rough = clear_gain * fallback.power_w[subject]
     known = weight > 0.0
     power = np.minimum(np.where(known, total / np.where(known, weight, 1.0), rough), limit_w)
-    sigma = np.hypot(np.where(known, 1.0 / np.sqrt(np.where(known, weight, 1.0)), CLEAR_SKY_SIGMA), gain_sigma)
+    sigma = np.hypot(np.where(known, 1.0 / np.sqrt(np.where(known, certainty, 1.0)), CLEAR_SKY_SIGMA), gain_sigma)
     table = physics.power_w[subject]
+    energy["clear_sky"] = float(np.sum(np.where(known, 0.0, rough))) / (CLEAR_SKY_SIGMA**2 + SCATTER["clear_sky"] ** 2)
+    source = SOURCES[max(energy, key=lambda name: energy[name])]
+    clearness = _ratio_of(np.sum(power), clear_gain * np.sum(table[CLEAR_NODE]))
+    day_sigma = _ratio_of(np.sum(power * sigma), np.sum(power))
+    sigma = sigma * widening(experience.get(source, ()), clearness)
     floor = clear_gain * at_index(table, np.full(power.shape, MIN_INDEX))
     ceiling = clear_gain * at_index(table, np.full(power.shape, MAX_INDEX))
-    low = np.where(known, power * np.exp(-1.2816 * sigma), np.minimum(floor, power))
-    high = np.where(known, power * np.exp(1.2816 * sigma), np.maximum(ceiling, power))
-    energy["clear_sky"] = float(np.sum(np.where(known, 0.0, rough))) / CLEAR_SKY_SIGMA**2
-    source = max(energy, key=lambda name: energy[name])
-    return Expected(power, low, np.minimum(high, limit_w), source)
+    low = np.where(known, power * np.exp(-Z80 * sigma), np.minimum(floor, power))
+    high = np.where(known, power * np.exp(Z80 * sigma), np.maximum(ceiling, power))
+    return Expected(power, low, np.minimum(high, limit_w), source, day_sigma, clearness)
+
+
+def _ratio_of(part: float, whole: float) -> float:
+    return float(part / whole) if whole > 0.0 else 0.0
 
 
 def carry(values: Values, *, most: int) -> Values:

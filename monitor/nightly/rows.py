@@ -15,6 +15,7 @@ from monitor.model.dayview import (
     DayView,
     clock_shift,
     day_ratios,
+    deviation,
     marked_share,
     plane_irradiation_h,
 )
@@ -87,6 +88,8 @@ def _unit_row(
     }
     if power is not None:
         features |= _quality(view, expected, subject, None if troubled else history)
+    if power is not None and not troubled:
+        features |= {f"off:{expected.source}": deviation(expected, power), "clearness": expected.clearness}
     if power is not None and not troubled and not settled:
         features |= {"learn": 1.0, **day_ratios(view, subject)}
     return DailyRow(
