@@ -42,7 +42,8 @@ class Gains:
     def by_rung(self) -> dict[str, float]:
         """Gain by rung; neighbours speak of the sky, so they share the clear-sky gain."""
         return {
-            "clear_sky": self.clear_sky, "roof": self.clear_sky, "neighbours": self.clear_sky, "sensor": self.sensor, "weather": self.weather,
+            "clear_sky": self.clear_sky, "roof": self.clear_sky, "neighbours": self.clear_sky,
+            "sensor": self.sensor, "weather": self.weather,
         }  # fmt: skip
 
 
