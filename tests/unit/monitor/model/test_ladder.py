@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.config.models import Site
+from monitor.model.calibration import Z80, Outcome, widening
 from monitor.model.grid import grid
 from monitor.model.ladder import (
     Rung,
@@ -17,6 +18,7 @@ from monitor.model.ladder import (
     combine,
     neighbour_rung,
     own_index,
+    roof_rung,
     sensor_rung,
     weather_rung,
     weighted_median,
@@ -111,9 +113,10 @@ def test_rungs_are_weighed_by_how_sure_they_are(physics: Physics) -> None:
     rough = Rung("weather", {"string:s1": np.full(96, 2000.0)}, flat, 0.15)
     found = combine(
         physics, [sure, rough, clear_sky_rung(physics, 0.6, ["string:s1"])], "string:s1",
-        gains=GAINS, gain_sigma=0.03, limit_w=5000.0,
+        gains=GAINS, gain_sigma=0.03, limit_w=5000.0, experience={},
     )  # fmt: skip
-    assert found.power_w == pytest.approx(1100.0)  # weights 9 to 1
+    weights = np.array([1.0 / (0.05**2 + 0.02**2), 1.0 / (0.15**2 + 0.25**2)])  # the day's and the interval's scatter
+    assert found.power_w == pytest.approx(weights @ [1000.0, 2000.0] / weights.sum())
     assert found.source == "sensor"
     assert np.all((found.low_w < found.power_w) & (found.power_w < found.high_w))
 
@@ -126,7 +129,50 @@ def test_without_any_sky_the_range_is_wide_and_says_so(physics: Physics) -> None
         gains=GAINS,
         gain_sigma=0.12,
         limit_w=5000.0,
+        experience={},
     )
     assert found.source == "clear_sky"
     assert found.low_w.sum() < 0.25 * found.power_w.sum()
     assert found.high_w.sum() > 1.3 * found.power_w.sum()
+
+
+def test_neighbours_give_the_mean_of_their_powers_and_not_the_power_of_a_mean_sky(physics: Physics) -> None:
+    """A table that bends: half of the skies clear, half dull, is not a middling sky."""
+    skies = [Witness("a", np.full(96, 0.2), 0.1), Witness("b", np.full(96, 1.0), 0.1)]
+    rung = neighbour_rung(physics, skies, ["string:s1"])
+    assert rung is not None
+    table = physics.power_w["string:s1"]
+    mean = 0.5 * (at_index(table, skies[0].index) + at_index(table, skies[1].index))
+    assert rung.power_w["string:s1"] == pytest.approx(mean)
+
+
+def test_a_witness_out_of_line_hardly_counts(physics: Physics) -> None:
+    good = [Witness(f"n{i}", np.full(96, k), 0.1) for i, k in enumerate((0.78, 0.8, 0.8, 0.82))]
+    rung = neighbour_rung(physics, [*good, Witness("bad", np.full(96, 0.2), 0.1)], ["string:s1"])
+    alone = neighbour_rung(physics, good, ["string:s1"])
+    assert rung is not None
+    assert alone is not None
+    assert rung.power_w["string:s1"].sum() == pytest.approx(alone.power_w["string:s1"].sum(), rel=0.01)
+
+
+def test_a_roof_of_three_is_not_moved_by_one_bad_string(physics: Physics) -> None:
+    seen = [Witness(f"string:s{n}", np.full(96, k), 0.04) for n, k in enumerate((0.8, 0.81, 0.3), 2)]
+    rung = roof_rung(physics, seen, "string:s1")
+    assert rung is not None
+    assert np.nanmax(np.abs(rung.index - 0.8)) < 0.011
+
+
+def test_a_range_widens_or_narrows_until_eight_days_of_ten_lie_within() -> None:
+    """On days drawn from a normal distribution three times as wide, or half as wide, as was planned."""
+    random = np.random.default_rng(5)
+    for true in (3.0, 0.5):
+        days = [Outcome(float(d), 0.5) for d in random.normal(0.0, true, 90)]
+        factor = widening(days, 0.5)
+        later = np.abs(random.normal(0.0, true, 4000)) < Z80 * factor
+        assert 0.73 < later.mean() < 0.87
+
+
+def test_without_experience_the_plan_stands_and_other_days_count_less() -> None:
+    assert widening([], 0.9) == 1.0
+    dull = [Outcome(4.0, 0.2)] * 40
+    assert 1.0 < widening(dull, 0.9) < widening(dull, 0.2)
