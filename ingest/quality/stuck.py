@@ -17,9 +17,9 @@ Witness = Callable[[int, int, float], bool | None]
 LEAST_RUN = 3
 # So unlikely has a run to be for the channel's own way of repeating values on that day.
 _CHANCE = 1e-5
-# A cloudless day's curve keeps within r of its top for this long times the square root of 2 r over the top: 12 h
-# between two zeros of a cosine, 2 * 12 h / pi.
-_TOP_S = 27_500.0
+# A cloudless day's curve keeps within r of its top for this long times the square root of 2 r over the top: a cosine
+# of a northern midsummer day, 2 * 16 h / pi, and a quarter more for roofs that make it flatter.
+_TOP_S = 45_800.0
 _PLATEAU, _NEAR_TOP = 0.005, 0.03
 _DARK_S = 3600  # within this of midnight nothing shines
 _DAY = 86_400

@@ -86,8 +86,8 @@ def test_jitter_leaves_no_overlap_and_no_slivers() -> None:
 @pytest.mark.parametrize("anchor", [0.0, 0.5, 1.0])
 def test_a_days_intervals_do_not_depend_on_later_days(anchor: float) -> None:
     """A step that only shows itself after midnight is not known before."""
-    before = np.arange(0, 17 * 60 + 50, 5)
-    stamps = np.concatenate([before, 18 * 60 - 10 + 20 * np.arange(20)])  # midnight is 18 hours after T0
+    before = np.arange(0, 17 * 60 + 10, 5)
+    stamps = np.concatenate([before, 17 * 60 + 10 + 20 * np.arange(20)])  # midnight is 18 hours after T0
     starts = T0 + 60 * stamps - int(anchor * 300)
     days = starts // DAY
     whole = interval_bounds(starts, declared_s=300, anchor=anchor, days=days)
@@ -96,6 +96,7 @@ def test_a_days_intervals_do_not_depend_on_later_days(anchor: float) -> None:
     np.testing.assert_array_equal(whole[0][today], alone[0])
     np.testing.assert_array_equal(whole[1][today], alone[1])
     assert (whole[1] - whole[0])[~today][2] == 1200
+    assert (whole[1] - whole[0])[today][-2] == 300
 
 
 def test_no_readings_and_one() -> None:

@@ -89,6 +89,19 @@ def limited_at(level: float) -> Callable[[], Values]:
     return lambda: np.minimum(clear_day(), level)
 
 
+def clipped_with_a_peak() -> Values:
+    """The rating is held for hours, and passed for a moment at a cloud's edge."""
+    power = np.minimum(np.round(hump(4700.0)), RATED)
+    power[186] = 1.03 * RATED
+    return power
+
+
+def haze_at_noon(step_w: float) -> Callable[[], Values]:
+    """A coarse curve with a top of its own in the haze, below what a clear afternoon gives."""
+    haze = np.where(np.arange(ROWS) < 170, 0.5, 1.0)
+    return lambda: np.round(hump(3300.0) * haze / step_w) * step_w
+
+
 HEALTHY: dict[str, Callable[[], Values]] = {
     "clear": clear_day,
     "broken clouds": broken_clouds,
@@ -98,6 +111,11 @@ HEALTHY: dict[str, Callable[[], Values]] = {
     "steps of 10 W": lambda: np.round(clear_day(), -1),
     "clipped at the rating": lambda: np.minimum(np.round(hump(4700.0)), RATED),
     "clipped 2 per cent above the rating": lambda: np.minimum(np.round(hump(4700.0)), 1.02 * RATED),
+    "clipped, with a peak": clipped_with_a_peak,
+    "haze at noon, in steps of 10 W": haze_at_noon(10.0),
+    "haze at noon, in steps of 20 W": haze_at_noon(20.0),
+    "haze at noon, in steps of 100 W": haze_at_noon(100.0),
+    "new values every half hour only": lambda: np.repeat(clear_day()[::6], 6),
     "limited by a setting": limited_at(2500.0),
     "snow": snow_covered,
     "tripped": tripped,
@@ -248,6 +266,15 @@ def test_a_days_marks_do_not_depend_on_the_days_around_it() -> None:
         np.testing.assert_array_equal(whole[n], alone)
     assert whole[0].any()
     assert whole[1].any()
+
+
+def test_a_run_is_not_put_together_across_midnight() -> None:
+    days = [broken_clouds(), broken_clouds(seed=8)]
+    days[0][-4:] = days[1][:4] = 1500.0
+    starts = STARTS[0] + STEP_S * np.arange(2 * ROWS)
+    assert marked({AC: np.concatenate(days)}, starts=starts).summary() == ()
+    days[0][-8:] = 1500.0
+    assert rows_with(marked({AC: np.concatenate(days)}, starts=starts), AC, Mark.STUCK) == list(range(ROWS - 8, ROWS))
 
 
 def test_rows_of_other_shifts_between_the_readings_change_nothing() -> None:
