@@ -43,17 +43,17 @@ class Content:
 
 def look_into(arrival: Arrival) -> Content:
     """Read a file once; InputError as for `Arrival.open`."""
-    digest, size, held, head, tail = hashlib.sha256(), 0, bytearray(), b"", b""
+    digest, size, held, head, tail = hashlib.sha256(), 0, list[bytes](), b"", b""
     with arrival.open() as stream:
         for chunk in chunks_of(stream):
             head, tail = head or chunk[:4], chunk[-2:] if len(chunk) > 1 else tail[-1:] + chunk
             digest.update(chunk)
             size += len(chunk)
             if size <= HELD:
-                held += chunk
+                held.append(chunk)
             else:
                 held.clear()
-    data = bytes(held) if size <= HELD else None
+    data = b"".join(held) if size <= HELD else None
     return Content(arrival, digest.hexdigest(), size, packing_of(head), tail, data)
 
 
@@ -143,7 +143,8 @@ def _read_part(part: Part, reader: Reader, source: FileSource, content: Content)
         yield refusal(part.name, part.fault)
         return
     try:
-        data = gather(part.chunks(), HELD)
+        held = content.data if content.packing == "plain" else None
+        data = gather(part.chunks(), HELD) if held is None else held
         if data is not None:
             yield reader(data, name=part.name)
         elif isinstance(source, TableSource):

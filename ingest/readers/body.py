@@ -259,7 +259,7 @@ def _text(column: Any) -> Any:
 
 def _float(column: Any, wanted: Wanted) -> Values | None:
     """A parsed column; None where it holds what only a look at the texts can judge."""
-    values = np.array(column.to_numpy(), np.float64)
+    values = np.asarray(column.to_numpy(), np.float64)
     if np.count_nonzero(np.isfinite(values)) != len(column) - column.null_count:
         return None
     if wanted.text.missing and np.isin(values, _as_numbers(wanted.text.missing)).any():  # with blanks around it, say

@@ -75,3 +75,21 @@ class Spreading:
             energy += np.bincount(cell, rate[row] * overlap, energy.size)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(self._seconds > 0.0, energy / self._seconds, np.nan)
+
+    def shaped(self, rate: Values, shape: Values) -> Values:
+        """Means like `mean`, each interval's energy shared out among its cells in proportion to a shape, (T,).
+
+        An interval over whose cells the shape is zero is shared out evenly.
+        """
+        whole, seconds = np.zeros(rate.size), np.zeros(rate.size)
+        for row, cell, overlap in self._parts:
+            whole += np.bincount(row, shape[cell] * overlap, rate.size)
+            seconds += np.bincount(row, overlap, rate.size)
+        lit = whole > 0.0
+        factor = np.divide(rate * seconds, whole, out=np.zeros(rate.size), where=lit)
+        energy = np.zeros(self._seconds.size)
+        for row, cell, overlap in self._parts:
+            level = np.where(lit[row], factor[row] * shape[cell], rate[row])
+            energy += np.bincount(cell, level * overlap, energy.size)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(self._seconds > 0.0, energy / self._seconds, np.nan)

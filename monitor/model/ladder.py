@@ -11,8 +11,9 @@ import numpy as np
 from ingest.readings import Values
 from monitor.config.models import Site
 from monitor.model.calibration import Z80, Outcome, widening
-from monitor.model.physics import CLEAR_NODE, Physics, at_index, index_of, power_from_components
-from monitor.model.sky import MIN_COS_ZENITH, Sky
+from monitor.model.physics import CLEAR_NODE, INDEX_NODES, Physics, at_index, index_of, power_from_components
+from monitor.model.sky import MIN_COS_ZENITH, Sky, cloudy_sky
+from monitor.model.weather_series import Series, in_line, shaped
 
 RungName = Literal["sensor", "weather", "roof", "neighbours", "clear_sky"]
 
@@ -34,6 +35,7 @@ SOURCES: dict[RungName, RungName] = {
     "sensor": "sensor", "roof": "neighbours", "weather": "weather", "neighbours": "neighbours",
     "clear_sky": "clear_sky",
 }  # fmt: skip
+LEAST_CLEAR = 5.0  # W/m2 of cloudless global irradiance; below it a ratio means nothing
 MIN_INDEX, MAX_INDEX = 0.10, 1.05  # range of a day's mean clear-sky index, the darkest fogs left out
 
 
@@ -198,25 +200,32 @@ def sensor_rung(site: Site, physics: Physics, weather: Mapping[str, Values], sub
     return Rung("sensor", {s: at_index(physics.power_w[s], index) for s in subjects}, index, SENSOR_SIGMA)
 
 
-def weather_rung(site: Site, physics: Physics, weather: Mapping[str, Values], subjects: Sequence[str]) -> Rung | None:
-    """Power by a weather series (measured, satellite or reanalysis); None without global irradiance.
+def weather_rung(
+    site: Site, physics: Physics, series: Mapping[str, Sequence[Series]], subjects: Sequence[str], late_s: int = 0
+) -> Rung | None:
+    """Power by a weather series (measured, satellite or reanalysis) of any interval; None without global irradiance.
 
-    Series are spread over the hour with the clear sky's shape; `physics` starts on a full hour. Beam and diffuse are
-    used where both are given,
-    and split by the sky state otherwise.
+    Series are spread over their intervals with the clear sky's shape. Beam is used where it is given, and split off
+    by the sky state otherwise. `late_s` is how late the series' times are known to be.
     """
-    if "irradiance_ghi" not in weather:
+    if not series.get("irradiance_ghi"):
         return None
-    index = _clear_index(_plausible(weather["irradiance_ghi"]), physics)
-    beam = weather.get("irradiance_dni")
-    if beam is None:
-        return Rung("weather", {s: at_index(physics.power_w[s], index) for s in subjects}, index, WEATHER_SIGMA)
-    ghi = index * physics.clear.ghi
+    clear, starts = physics.clear, physics.starts
+    series = {q: [part.moved(late_s) for part in parts] for q, parts in series.items()}
+    ghi = shaped([_plausible_series(p) for p in series["irradiance_ghi"]], clear.ghi, starts)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = _hourly(_plausible(beam)) / _hourly(physics.clear.dni)
-    dni = np.minimum(np.nan_to_num(share) * physics.clear.dni, ghi / np.maximum(physics.sun.cos_zenith, MIN_COS_ZENITH))
+        index = np.where(clear.ghi > LEAST_CLEAR, np.minimum(ghi / clear.ghi, INDEX_NODES[-1]), np.nan)
+    if not series.get("irradiance_dni"):
+        return Rung("weather", {s: at_index(physics.power_w[s], index) for s in subjects}, index, WEATHER_SIGMA)
+    ghi = index * clear.ghi
+    beam = shaped([_plausible_series(p) for p in series["irradiance_dni"]], clear.dni, starts)
+    # Where the beam is not known the sky state tells; in neither case is it above a cloudless beam by more than haze
+    # can explain, or above what the global irradiance leaves room for.
+    beam = np.where(np.isnan(beam), cloudy_sky(index, clear, physics.sun).dni, np.minimum(beam, 1.25 * clear.dni))
+    dni = np.minimum(np.nan_to_num(beam), ghi / np.maximum(physics.sun.cos_zenith, MIN_COS_ZENITH))
     sky = Sky(ghi=ghi, dni=dni, dhi=np.maximum(ghi - dni * physics.sun.cos_zenith, 0.0))
-    powers = power_from_components(site, physics, sky, weather.get("temperature_air"))
+    air, wind = (in_line(series.get(q, ()), starts) for q in ("temperature_air", "wind_speed"))
+    powers = power_from_components(site, physics, sky, air, wind)
     return Rung("weather", {s: powers[s] for s in subjects}, index, WEATHER_SIGMA)
 
 
@@ -312,16 +321,7 @@ def _plausible(irradiance_w_m2: Values) -> Values:
     return np.where((irradiance_w_m2 >= -6.0) & (irradiance_w_m2 <= 1500.0), np.maximum(irradiance_w_m2, 0.0), np.nan)
 
 
-def _hourly(values: Values) -> Values:
-    """Mean over each hour, repeated within it, NaN left out; the grid starts on a full hour and holds whole ones."""
-    hours = values.reshape(-1, 4)
-    count = (~np.isnan(hours)).sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.nansum(hours, axis=1) / count
-    return np.repeat(mean, 4)
-
-
-def _clear_index(ghi: Values, physics: Physics) -> Values:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        index = _hourly(ghi) / _hourly(physics.clear.ghi)
-    return np.where(_hourly(physics.clear.ghi) > 5.0, np.minimum(index, 1.25), np.nan)
+def _plausible_series(series: Series) -> Series:
+    values = _plausible(series.values)
+    known = ~np.isnan(values)
+    return Series(series.begins[known], series.ends[known], values[known])

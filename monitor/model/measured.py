@@ -16,6 +16,7 @@ from monitor.model.axis import Axis
 from monitor.model.grid import STEP_S, spread
 from monitor.model.marking import SiteRatings, believed, mark_source, ratings_of
 from monitor.model.reconcile import ChannelFault, Reconciler
+from monitor.model.weather_series import Series
 
 # A counter's step over more than this many of its own intervals says nothing about when the energy came.
 _MAX_SPANS = 2.5
@@ -43,7 +44,8 @@ class Measured:
 
     `power_w` of `string:ID` (DC), `inverter:ID` (AC) and `meter:ID`: mean over the covered part of an interval, NaN
     where nothing is covered. `covered` is the covered share. `counted_w` is the mean power that counters tell, a gap's
-    energy spread over the gap. `weather` holds the site's sensors. `heard` tells per source which share of an interval
+    energy spread over the gap. `weather` holds the site's sensors, `series` the same as they came, by source in the order of the site
+    file. `heard` tells per source which share of an interval
     had any reading, believed or not; weather services are no sign of a home and left out. What is marked is a gap in
     all of them but `heard`: `marked` tells per subject and mark which share of an interval its power lost by that,
     `marks` has the readings' marks by source, `faults` the channels that contradict others for a whole day.
@@ -54,6 +56,7 @@ class Measured:
     covered: dict[str, Values]
     counted_w: dict[str, Values]
     weather: dict[str, Values]
+    series: dict[str, list[Series]]
     heard: dict[str, Values]
     steps: tuple[CounterStep, ...]
     marked: Mapping[str, Mapping[Mark, Values]]
@@ -84,7 +87,7 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
             del gathered.heard[source.id]
     faults = gathered.complete()
     return Measured(
-        starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.heard,
+        starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.series, gathered.heard,
         tuple(gathered.steps), gathered.marked, gathered.marks, tuple(faults),
     )  # fmt: skip
 
@@ -99,6 +102,7 @@ class _Gathered:
         self.covered: dict[str, Values] = {}
         self.counted: dict[str, Values] = {}
         self.weather: dict[str, Values] = {}
+        self.series: dict[str, list[Series]] = {}
         self.heard: dict[str, Values] = {}
         self.steps: list[CounterStep] = []
         self.marked: dict[str, dict[Mark, Values]] = {}
@@ -118,6 +122,9 @@ class _Gathered:
         for channel, values in believed(table, marks).items():
             if channel.quantity in WEATHER and channel.subject == "site":
                 self._fill(self.weather, channel.quantity, axis.spread(values)[0])
+                known = ~np.isnan(values)
+                part = Series(*axis.bounds(known, "mean"), values[known])
+                self.series.setdefault(channel.quantity, []).append(part)
             elif channel.reads == "mean":
                 by_subject.setdefault(channel.subject, {})[channel.quantity] = values
             else:

@@ -10,7 +10,15 @@ from ingest.readings import Seconds, Values
 from monitor.config.models import Plane, Site
 from monitor.model.grid import STEP_S
 from monitor.model.plane import OnPlane, on_plane
-from monitor.model.power import SYSTEM_FACTOR, ac_power, cell_temperature, climatological_air_temperature, dc_power
+from monitor.model.power import (
+    ROOF_WIND,
+    SYSTEM_FACTOR,
+    WIND_M_S,
+    ac_power,
+    cell_temperature,
+    climatological_air_temperature,
+    dc_power,
+)
 from monitor.model.sky import Sky, clear_sky, cloudy_sky, monthly_turbidity, turbidity_on
 from monitor.model.sun import Sun, sun_position
 
@@ -51,7 +59,9 @@ class Physics:
         )
 
 
-def site_physics(site: Site, starts: Seconds, air_c: Values | None = None) -> Physics:
+def site_physics(
+    site: Site, starts: Seconds, air_c: Values | None = None, wind_m_s: Values | None = None
+) -> Physics:
     """Build the tables of a site.
 
     Parameters
@@ -62,6 +72,8 @@ def site_physics(site: Site, starts: Seconds, air_c: Values | None = None) -> Ph
         Grid interval starts [UTC epoch seconds]; the sun is taken at the middle of each.
     air_c : array of shape (T,), optional
         Measured air temperature [degC], NaN where unknown; climatology fills the rest.
+    wind_m_s : array of shape (T,), optional
+        Wind at 10 m [m/s], NaN where unknown; a light breeze fills the rest.
 
     Returns
     -------
@@ -72,24 +84,31 @@ def site_physics(site: Site, starts: Seconds, air_c: Values | None = None) -> Ph
     sky = cloudy_sky(INDEX_NODES[:, None], clear, sun)
     air = _air(site, starts, air_c)
     planes = {p.id: _on(p, sky, sun) for p in site.plane}
-    power = powers(site, planes, air)
+    power = powers(site, planes, air, _wind(starts, wind_m_s))
     return Physics(
         starts, sun, clear, power, {pid: p.total for pid, p in planes.items()}, beam_shares(site, planes, power)
     )
 
 
-def power_from_components(site: Site, physics: Physics, sky: Sky, air_c: Values | None = None) -> dict[str, Values]:
+def power_from_components(
+    site: Site, physics: Physics, sky: Sky, air_c: Values | None = None, wind_m_s: Values | None = None
+) -> dict[str, Values]:
     """Power of every string and inverter [W], shape (T,), under given horizontal irradiance components."""
     planes = {p.id: _on(p, sky, physics.sun) for p in site.plane}
-    return powers(site, planes, _air(site, physics.starts, air_c))
+    return powers(site, planes, _air(site, physics.starts, air_c), _wind(physics.starts, wind_m_s))
 
 
-def powers(site: Site, planes: dict[str, OnPlane], air_c: Values) -> dict[str, Values]:
-    """DC power of every string and AC power of every inverter [W] from plane irradiance, in its shape."""
+def powers(
+    site: Site, planes: dict[str, OnPlane], air_c: Values, wind_m_s: Values | float = WIND_M_S
+) -> dict[str, Values]:
+    """DC power of every string and AC power of every inverter [W] from plane irradiance, in its shape.
+
+    `wind_m_s` is the wind at the roof.
+    """
     out: dict[str, Values] = {}
     for string in site.string:
         plane = planes[string.plane]
-        cell = cell_temperature(plane.total, air_c)
+        cell = cell_temperature(plane.total, air_c, wind_m_s)
         out[f"string:{string.id}"] = SYSTEM_FACTOR * dc_power(
             plane.effective,
             cell,
@@ -161,6 +180,11 @@ def _sun_and_sky(site: Site, starts: Seconds) -> tuple[Sun, Sky]:
 def _air(site: Site, starts: Seconds, air_c: Values | None) -> Values:
     rough = climatological_air_temperature(_middles(starts), latitude=site.site.latitude, longitude=site.site.longitude)
     return rough if air_c is None else np.where(np.isnan(air_c), rough, air_c)
+
+
+def _wind(starts: Seconds, wind_m_s: Values | None) -> Values:
+    breeze = np.full(starts.shape, WIND_M_S)
+    return breeze if wind_m_s is None else np.where(np.isnan(wind_m_s), breeze, ROOF_WIND * wind_m_s)
 
 
 def _middles(starts: Seconds) -> Values:

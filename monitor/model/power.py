@@ -12,6 +12,9 @@ from ingest.readings import Values
 ROOF_U0, ROOF_U1 = 22.6, 4.5
 # Wind at a roof is unknown in nearly every home; a light breeze in the lee of the ridge (assumption).
 WIND_M_S = 1.5
+# Wind at a house's roof over that at 10 m in the open, which weather series tell (two storeys; the factor of SAM's
+# NOCT model, as in pvlib's `noct_sam`).
+ROOF_WIND = 0.61
 # Mismatch, cables and dirt of an ordinary home between nameplate and inverter; the learned gain replaces it.
 SYSTEM_FACTOR = 0.95
 

@@ -15,6 +15,7 @@ from monitor.model.grid import STEP_S, grid
 from monitor.model.ladder import Rung, sensor_rung, weather_rung
 from monitor.model.measured import Measured, measure
 from monitor.model.physics import Physics, site_physics
+from monitor.model.weather_series import in_line
 
 _HOUR = 3600
 
@@ -63,11 +64,12 @@ def site_span(site: Site, tables: Mapping[str, Table], first: date, last: date) 
     _, end = local_day(last, site.zone)
     starts = grid(start // _HOUR * _HOUR, -(-end // _HOUR) * _HOUR)
     measured = measure(site, tables, starts)
-    physics = site_physics(site, starts, measured.weather.get("temperature_air"))
+    air, wind = (in_line(measured.series.get(q, ()), starts) for q in ("temperature_air", "wind_speed"))
+    physics = site_physics(site, starts, air, wind)
     subjects = tuple(physics.power_w)
     rungs = (
         sensor_rung(site, physics, measured.weather, subjects),
-        weather_rung(site, physics, measured.weather, subjects),
+        weather_rung(site, physics, measured.series, subjects),
     )
     days = {}
     for n in range((last - first).days + 1):

@@ -34,11 +34,12 @@ def split_days(table: Table) -> Iterator[tuple[int, Day]]:
     if (np.diff(table.starts) <= 0).any():
         raise ValueError("the starts of a table must increase strictly")
     channels = tuple(sorted(table.columns))
-    values = np.stack([table.columns[channel] for channel in channels])
+    columns = [table.columns[channel] for channel in channels]
     days = table.starts // DAY_S
     bounds = [0, *(np.flatnonzero(np.diff(days)) + 1).tolist(), days.size]
     for first, last in pairwise(bounds):
-        day = without_empty(Day(table.starts[first:last], channels, values[:, first:last]))
+        values = np.stack([column[first:last] for column in columns])
+        day = without_empty(Day(table.starts[first:last], channels, values))
         if day.channels:
             yield int(days[first]), day
 

@@ -24,6 +24,7 @@ from monitor.model.ladder import (
     weighted_median,
 )
 from monitor.model.physics import CLEAR_NODE, Physics, at_index, site_physics
+from monitor.model.weather_series import Series
 from tests.unit.monitor.conftest import made_site
 
 JUNE = 1_782_000_000 // 86400 * 86400
@@ -92,8 +93,9 @@ def test_a_plane_sensor_gives_the_clear_day_back(site: Site, physics: Physics) -
 
 def test_weather_with_and_without_components_agrees_on_a_clear_day(site: Site, physics: Physics) -> None:
     clear = physics.clear
-    plain = weather_rung(site, physics, {"irradiance_ghi": clear.ghi}, ["string:s1"])
-    parts = weather_rung(site, physics, {"irradiance_ghi": clear.ghi, "irradiance_dni": clear.dni}, ["string:s1"])
+    ghi, dni = (Series(physics.starts, physics.starts + 900, part) for part in (clear.ghi, clear.dni))
+    plain = weather_rung(site, physics, {"irradiance_ghi": [ghi]}, ["string:s1"])
+    parts = weather_rung(site, physics, {"irradiance_ghi": [ghi], "irradiance_dni": [dni]}, ["string:s1"])
     assert plain is not None
     assert parts is not None
     expected = physics.clear_w("string:s1").sum()
