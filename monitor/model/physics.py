@@ -59,9 +59,7 @@ class Physics:
         )
 
 
-def site_physics(
-    site: Site, starts: Seconds, air_c: Values | None = None, wind_m_s: Values | None = None
-) -> Physics:
+def site_physics(site: Site, starts: Seconds, air_c: Values | None = None, wind_m_s: Values | None = None) -> Physics:
     """Build the tables of a site.
 
     Parameters
