@@ -45,8 +45,9 @@ class Claim:
     def release(self) -> None:
         """Give the right back, at once: a server notices only after a while that a connection is gone."""
         if self._conn is not None:
-            with suppress(DBAPIError):
-                self._conn.execute(text(f"SELECT pg_advisory_unlock({_LOCK})"))
+            if not self._conn.invalidated:
+                with suppress(DBAPIError):
+                    self._conn.execute(text(f"SELECT pg_advisory_unlock({_LOCK})"))
             self._conn.close()
             self._conn = None
 
