@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, delete, func, select
 
 from monitor.store import schema
 from monitor.store.rows import records, to_row, upsert
@@ -58,3 +58,11 @@ def read_daily(
 def drop_daily(conn: Connection, *, site: str, from_day: date) -> None:
     """Delete a site's rows from a day on."""
     conn.execute(delete(schema.daily).where(schema.daily.c.site == site, schema.daily.c.day >= from_day))
+
+
+def assessed_days(conn: Connection, site: str) -> tuple[date | None, int]:
+    """First local day with figures of a site, and the number of such days."""
+    c = schema.daily.c
+    query = select(func.min(c.day), func.count()).where(c.site == site, c.subject == "site")
+    first, count = conn.execute(query).one()
+    return first, int(count)
