@@ -13,6 +13,9 @@ EXPECTED_EDGE = "#5C3F00"  # orange alone is too pale on white
 UNCERTAINTY = "#D4D4D4"
 LOSS = "#D55E00"
 QUIET_LOSS = "#6B6B6B"
+# What lets less of the sun through, from little to most of it.
+SHADES = (("#4A4A4A", "less than 25% passes"), ("#7E7E7E", "25% to 50% passes"), ("#ABABAB", "50% to 80% passes"))
+OPEN_SKY, UNSEEN_SKY = "seen in full sun", "sun not seen there yet"
 
 # Pages: role to colour. A picture keeps its light ground in the dark.
 LIGHT = {
@@ -33,6 +36,7 @@ DARK = {
 }
 
 FIGURE_INCHES = (4.6, 2.5)
+SKY_INCHES = (4.6, 3.5)
 FIGURE_DPI = 150
 FONT_POINTS = 9.5
 PICTURE_WIDTH = 640  # CSS pixels at most
