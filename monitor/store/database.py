@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -136,6 +137,7 @@ def _postgresql_engine(place: URL, wait_s: float, **options: Any) -> Engine:
         engine = create_engine(place, json_serializer=dump_json, connect_args=connect_args, **options)
     except ModuleNotFoundError as error:
         raise StoreUnavailable(f"the store's url needs the Python package {error.name}, which is missing") from error
+    logging.getLogger("psycopg").setLevel(logging.ERROR)  # it warns of what it raises as well
     event.listen(engine, "connect", _prepare_postgresql)
     if "isolation_level" not in options:
         event.listen(engine, "begin", _postgresql_beginner(wait_s))
