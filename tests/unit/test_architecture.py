@@ -30,7 +30,7 @@ LEVELS: tuple[tuple[str, ...], ...] = (
 )
 PURE = (
     "ingest.quantities", "ingest.readings", "ingest.timeline", "ingest.passes", "ingest.counters", "ingest.intervals",
-    "ingest.quality", "ingest.registers", "ingest.sunspec",
+    "ingest.quality", "ingest.registers", "ingest.sunspec", "ingest.weather.asking",
     "monitor.model", "monitor.detect", "monitor.jobs.plausible",
 )  # fmt: skip
 IMPURE_LIBRARIES = {
@@ -50,6 +50,8 @@ HOMES = {
     "matplotlib": ("monitor.report",),
     "click": ("monitor.cli",),
     "pymodbus": ("ingest.bus",),
+    "requests": ("ingest.weather.carrier", "ingest.weather.era5"),
+    "urllib3": ("ingest.weather.carrier",),
 }
 # What functions outside the store pass on to it, without calling anything of it.
 TYPES = {"sqlalchemy.Connection"}
