@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+
+from ingest.readings import Values
 
 # The 80 % point of a normal distribution's size, in standard deviations.
 Z80 = 1.2816
@@ -43,19 +46,20 @@ def widening(outcomes: Sequence[Outcome], clearness: float) -> float:
     """
     if not outcomes:
         return 1.0
-    sizes = np.array([abs(o.deviation) for o in outcomes])
-    alike = np.array([_class_of(o.clearness) for o in outcomes]) == _class_of(clearness)
+    sizes = np.abs([o.deviation for o in outcomes])
+    alike = _class_of(np.array([o.clearness for o in outcomes])) == _class_of(np.array(clearness))
     overall = _drawn(sizes, 0.0)
     return float(np.clip(np.exp(_drawn(sizes[alike], overall)), _NARROWEST, _WIDEST))
 
 
-def _drawn(sizes: np.ndarray, prior: float) -> float:
+def _drawn(sizes: Values, prior: float) -> float:
     """Log factor of some days, drawn towards a prior."""
     if not sizes.size:
         return prior
-    own = float(np.log(max(np.quantile(sizes, 0.8), 1e-3) / Z80))
+    at = round(0.8 * (sizes.size - 1))
+    own = float(np.log(max(np.partition(sizes, at)[at], 1e-3) / Z80))
     return (sizes.size * own + _PRIOR_DAYS * prior) / (sizes.size + _PRIOR_DAYS)
 
 
-def _class_of(clearness: float) -> int:
-    return int(np.searchsorted(_CLASS_EDGES, clearness))
+def _class_of(clearness: Values) -> npt.NDArray[np.intp]:
+    return np.asarray(np.searchsorted(_CLASS_EDGES, clearness))

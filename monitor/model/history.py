@@ -16,6 +16,8 @@ from monitor.model.ladder import SOURCES, RungName
 MEMORY_DAYS = 120
 _USUAL_INDEX_DAYS = 60
 _EXPERIENCE_DAYS = 90
+# Feature of a day's deviation to the source that the day rested on.
+_DEVIATIONS: dict[str, RungName] = {f"off:{source}": source for source in SOURCES.values()}
 # All-year mean clear-sky index of temperate places (from memory); the site's own takes over after ten days.
 _USUAL_INDEX = 0.6
 
@@ -58,8 +60,9 @@ class SiteHistory:
         """How the expectations of a subject's days without a finding came out, by source."""
         found: dict[RungName, list[Outcome]] = {}
         for note in self.notes.get(subject, ())[-_EXPERIENCE_DAYS:]:
-            for source in SOURCES.values():
-                deviation, clearness = note.features.get(f"off:{source}"), note.features.get("clearness")
+            clearness = note.features.get("clearness")
+            for name, source in _DEVIATIONS.items():
+                deviation = note.features.get(name)
                 if deviation is not None and clearness is not None:
                     found.setdefault(source, []).append(Outcome(deviation, clearness))
         return found

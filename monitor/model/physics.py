@@ -25,6 +25,7 @@ from monitor.model.sun import Sun, sun_position
 # Nodes of the clear-sky index (global horizontal over its cloudless value); above one: bright cloud edges.
 INDEX_NODES: Values = np.array([0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25])
 CLEAR_NODE = 11
+_NODE_NUMBERS: Values = np.arange(INDEX_NODES.size, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,9 +140,9 @@ def beam_shares(site: Site, planes: dict[str, OnPlane], power_w: dict[str, Value
 
 
 def at_index(table: Values, index: Values) -> Values:
-    """Look a (K, T) table up at an index per time, shape (T,); NaN where the index is NaN."""
-    position = np.interp(index, INDEX_NODES, np.arange(INDEX_NODES.size, dtype=np.float64))
-    low = np.clip(np.nan_to_num(position).astype(np.int64), 0, INDEX_NODES.size - 2)
+    """Look a (K, T) table up at an index per time, shape (T,) or (N, T); NaN where the index is NaN."""
+    position = np.interp(index, INDEX_NODES, _NODE_NUMBERS)
+    low = np.minimum(np.fmax(position, 0.0).astype(np.int64), INDEX_NODES.size - 2)
     columns = np.arange(table.shape[1])
     part = position - low
     return np.asarray(table[low, columns] * (1.0 - part) + table[low + 1, columns] * part)
