@@ -13,6 +13,7 @@ from ingest.readings import Mask, Seconds, Values
 from ingest.sources import TableSource, points_of
 from monitor.config.models import Site
 from monitor.model.agreement import in_thousandths
+from monitor.model.believing import Belief, belief, believe
 from monitor.model.calibration import Outcome
 from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
 from monitor.model.history import SiteHistory
@@ -52,6 +53,8 @@ class DayView:
     index: Mapping[str, Values]  # clear-sky index that each measurable unit tells
     usual_index: float
     experience: Mapping[str, Mapping[RungName, Sequence[Outcome]]]  # by subject: how earlier expectations came out
+    rungs: tuple[Rung, ...] = ()  # sensor and weather as they came, but for times that are surely late
+    belief: Belief = Belief()  # how far these are believed
     in_thousandths: frozenset[str] = frozenset()  # units whose readings were in kilowatts; they are gaps in `power_w`
 
     @property
@@ -107,7 +110,9 @@ def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
             physics, subject, power[subject], gain=gains[subject].clear_sky, rated_w=span.rated_w(subject)
         )
     experience = {subject: history.experience(subject) for subject in power}
-    return DayView(span, day, physics, power, gains, index, history.usual_index(), experience)
+    trust = belief(span.site, span.weather, history, gains)
+    rungs = tuple(rung.part(span.days[day]) for rung in span.rungs(trust.weather.late_s))
+    return DayView(span, day, physics, power, gains, index, history.usual_index(), experience, rungs, trust)
 
 
 def site_witness(view: DayView, km: float, onto: Seconds) -> Witness:
@@ -137,8 +142,7 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     foreign : sequence of Witness
         Neighbouring sites, on the same grid.
     """
-    days = view.span.days[view.day]
-    own_rungs = [rung.part(days) for rung in view.span.weather]
+    own_rungs = believe(view.rungs, view.physics, view.belief, view.gains)
     fallback = clear_sky_rung(view.physics, view.usual_index, view.span.subjects())
     neighbours = neighbour_rung(view.physics, foreign, view.span.subjects())
     units = {}
@@ -206,8 +210,8 @@ def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:
     """Numbers that a unit's gains are learned from: measured over modelled by rung."""
     power, rated = view.power_w[subject], view.span.rated_w(subject)
     ratios: dict[str, float | None] = {"clear_sky": clear_ratio(power, view.physics.clear_w(subject), rated_w=rated)}
-    for rung in view.span.weather:
-        modelled = rung.power_w[subject][view.span.days[view.day]]
+    for rung in view.rungs:
+        modelled = rung.power_w[subject]
         ratios[rung.name] = energy_ratio(power, modelled, rated_w=rated)
     return ratios
 

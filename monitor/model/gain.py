@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ingest.readings import Values
+from ingest.readings import Mask, Values
 
 # A window is clear when power keeps the clear-sky curve's shape: five intervals of 15 minutes within 3 %.
 _WINDOW = 5
@@ -70,16 +70,36 @@ def clear_ratio(power_w: Values, clear_w: Values, *, rated_w: float) -> float | 
     Shape test in the spirit of Reno and Hansen, Renewable Energy 90 (2016) 520: a slope that follows the cloudless
     curve, at any level within a wide range, so that the level itself can be learned.
     """
+    mean, clear = _windows(power_w, clear_w, rated_w)
+    return float(np.median(mean[clear])) if np.count_nonzero(clear) >= 4 else None
+
+
+def clear_cells(power_w: Values, clear_w: Values, *, rated_w: float, within: float) -> Mask:
+    """Intervals that lie in a clear window whose level is within a share of the cloudless one; none below four windows.
+
+    Parameters as of `clear_ratio`, `clear_w` with the learned gain in it.
+    """
+    mean, clear = _windows(power_w, clear_w, rated_w)
+    with np.errstate(invalid="ignore"):
+        clear &= np.abs(mean - 1.0) < within
+    if np.count_nonzero(clear) < 4:
+        return np.zeros(power_w.shape, dtype=bool)
+    padded = np.pad(clear, _WINDOW - 1)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, _WINDOW).any(axis=1))
+
+
+def _windows(power_w: Values, clear_w: Values, rated_w: float) -> tuple[Values, Mask]:
+    """Mean ratio of power to cloudless power by window, and whether the window keeps the cloudless shape."""
     usable = (clear_w > 0.10 * rated_w) & (power_w < 0.97 * rated_w)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(usable, power_w / clear_w, np.nan)
     if np.count_nonzero(~np.isnan(ratio)) < _WINDOW:
-        return None
+        return np.zeros(0), np.zeros(0, dtype=bool)
     windows = np.lib.stride_tricks.sliding_window_view(ratio, _WINDOW)
     mean, width = windows.mean(axis=1), windows.max(axis=1) - windows.min(axis=1)
     with np.errstate(invalid="ignore"):
         clear = (width < 2.0 * _SHAPE_TOLERANCE * mean) & (mean > _CLEAR_RANGE[0]) & (mean < _CLEAR_RANGE[1])
-    return float(np.median(mean[clear])) if np.count_nonzero(clear) >= 4 else None
+    return mean, clear
 
 
 def energy_ratio(power_w: Values, modelled_w: Values, *, rated_w: float) -> float | None:

@@ -145,9 +145,9 @@ def roof_rung(physics: Physics, witnesses: Sequence[Witness], subject: str) -> R
         return None
     weights = np.array([1.0 / w.sigma**2 for w in heard])
     middle = weighted_median if len(heard) > 2 else weighted_mean
-    power = middle(np.stack([at_index(physics.power_w[subject], w.index) for w in heard]), weights)
-    index = middle(np.stack([w.index for w in heard]), weights)
-    return Rung("roof", {subject: power}, index, float(min(w.sigma for w in heard)))
+    indices = np.stack([w.index for w in heard])
+    power = middle(at_index(physics.power_w[subject], indices), weights)
+    return Rung("roof", {subject: power}, middle(indices, weights), float(min(w.sigma for w in heard)))
 
 
 def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Sequence[str]) -> Rung | None:
@@ -161,13 +161,10 @@ def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Seq
     heard = [w for w in witnesses if not np.isnan(w.index).all()]
     if not heard:
         return None
-    indices = np.stack([carry(w.index, most=8) for w in heard])
+    indices = carry(np.stack([w.index for w in heard]), most=8)
     weights = np.array([1.0 / w.sigma**2 for w in heard])
     weights = weights * _agreement(indices * physics.clear.ghi, weights)
-    powers = {
-        s: weighted_mean(np.stack([at_index(physics.power_w[s], index) for index in indices]), weights)
-        for s in subjects
-    }
+    powers = {s: weighted_mean(at_index(physics.power_w[s], indices), weights) for s in subjects}
     # The witnesses err together (same cloud edge, same model): more of them help less than independence promises.
     best = min(w.sigma for w in heard)
     sigma = max(float(np.sqrt(1.0 / weights.sum())), 0.7 * best)
@@ -188,14 +185,18 @@ def _agreement(seen: Values, weights: Values) -> Values:
     return np.asarray((1.0 + (ratio / (1.5 * width)) ** 2) ** -2)
 
 
-def sensor_rung(site: Site, physics: Physics, weather: Mapping[str, Values], subjects: Sequence[str]) -> Rung | None:
-    """Power by a plane or horizontal irradiance sensor on the site; None without readings.
+def sensor_rung(
+    site: Site, physics: Physics, series: Mapping[str, Sequence[Series]], subjects: Sequence[str]
+) -> Rung | None:
+    """Power by a plane irradiance sensor on the site; None without readings.
 
-    A plane sensor lies in the site's first plane; other planes are reached through the sky state that explains it.
+    The sensor lies in the site's first plane; other planes are reached through the sky state that explains it.
     """
-    if "irradiance_poa" not in weather:
+    if not series.get("irradiance_poa"):
         return None
-    index = index_of(physics.plane_w_m2[site.plane[0].id], _plausible(weather["irradiance_poa"]))
+    plane = physics.plane_w_m2[site.plane[0].id]
+    parts = [_plausible_series(p) for p in series["irradiance_poa"]]
+    index = index_of(plane, shaped(parts, np.asarray(plane[CLEAR_NODE]), physics.starts))
     index = np.where(physics.sun.cos_zenith > MIN_COS_ZENITH, index, np.nan)
     return Rung("sensor", {s: at_index(physics.power_w[s], index) for s in subjects}, index, SENSOR_SIGMA)
 
@@ -305,15 +306,14 @@ def _ratio_of(part: float, whole: float) -> float:
 
 
 def carry(values: Values, *, most: int) -> Values:
-    """Fill gaps from the nearest known neighbour in time, at most `most` intervals away; shape (T,)."""
-    known = np.flatnonzero(~np.isnan(values))
-    if known.size == 0:
-        return values
-    here = np.arange(values.size)
-    after = known[np.clip(np.searchsorted(known, here), 0, known.size - 1)]
-    before = known[np.clip(np.searchsorted(known, here, side="right") - 1, 0, known.size - 1)]
-    nearest = np.where(np.abs(here - before) <= np.abs(after - here), before, after)
-    return np.where(np.abs(nearest - here) <= most, values[nearest], np.nan)
+    """Fill gaps from the nearest known neighbour in time, at most `most` intervals away; shape (T,) or (N, T)."""
+    here = np.arange(values.shape[-1])
+    known = ~np.isnan(values)
+    before = np.maximum.accumulate(np.where(known, here, -2 * here.size), axis=-1)
+    after = np.minimum.accumulate(np.where(known, here, 3 * here.size)[..., ::-1], axis=-1)[..., ::-1]
+    nearest = np.where(here - before <= after - here, before, after)
+    filled = np.take_along_axis(values, np.clip(nearest, 0, here.size - 1), axis=-1)
+    return np.where(np.abs(nearest - here) <= most, filled, np.nan)
 
 
 def _plausible(irradiance_w_m2: Values) -> Values:

@@ -45,7 +45,8 @@ class Measured:
     `power_w` of `string:ID` (DC), `inverter:ID` (AC) and `meter:ID`: mean over the covered part of an interval, NaN
     where nothing is covered. `covered` is the covered share. `counted_w` is the mean power that counters tell, a gap's
     energy spread over the gap. `weather` holds the site's sensors, `series` the same as they came, in the order of
-    the sources. `heard` tells per source which share of an interval had any reading, believed or not; weather services are no sign of a home and left out. What is marked is a gap in
+    the sources. `heard` tells per source which share of an interval had any reading, believed or not; weather services
+    are no sign of a home and left out. What is marked is a gap in
     all of them but `heard`: `marked` tells per subject and mark which share of an interval its power lost by that,
     `marks` has the readings' marks by source, `faults` the channels that contradict others for a whole day.
     """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 import numpy as np
@@ -27,8 +27,9 @@ class SiteSpan:
     site: Site
     physics: Physics
     measured: Measured
-    weather: tuple[Rung, ...]  # the rungs of the site's own sensor and weather series
+    weather: tuple[Rung, ...]  # the rungs of the site's own sensor and weather series, with times as they came
     days: Mapping[date, slice]
+    moved: dict[int, tuple[Rung, ...]] = field(default_factory=dict)  # the same with times moved, as asked for
 
     def rated_w(self, subject: str) -> float:
         """Nameplate of a string, rating of an inverter [W]."""
@@ -36,6 +37,13 @@ class SiteSpan:
         if kind == "string":
             return next(s.rated_w for s in self.site.string if s.id == name)
         return next(i.rated_ac_w for i in self.site.inverter if i.id == name)
+
+    def rungs(self, late_s: int) -> tuple[Rung, ...]:
+        """The rungs of sensor and weather, with a weather series whose times are so late [s]."""
+        if late_s and late_s not in self.moved:
+            right = weather_rung(self.site, self.physics, self.measured.series, self.subjects(), late_s)
+            self.moved[late_s] = tuple(right if right and r.name == "weather" else r for r in self.weather)
+        return self.moved[late_s] if late_s else self.weather
 
     def subjects(self) -> tuple[str, ...]:
         """Strings and inverters that the model knows."""
@@ -68,7 +76,7 @@ def site_span(site: Site, tables: Mapping[str, Table], first: date, last: date) 
     physics = site_physics(site, starts, air, wind)
     subjects = tuple(physics.power_w)
     rungs = (
-        sensor_rung(site, physics, measured.weather, subjects),
+        sensor_rung(site, physics, measured.series, subjects),
         weather_rung(site, physics, measured.series, subjects),
     )
     days = {}

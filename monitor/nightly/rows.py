@@ -22,6 +22,7 @@ from monitor.model.dayview import (
 from monitor.model.grid import STEP_S
 from monitor.model.history import DayNote, SiteHistory
 from monitor.model.ladder import Expected
+from monitor.model.series_day import series_features
 from monitor.store.daily import DailyRow
 
 # Below this share of the day's expectation with readings, ratios of the day would compare parts with wholes.
@@ -49,7 +50,12 @@ def daily_rows(
         for s in _told(view)
     ]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
-    return [_site_row(view, expectation, inverters, night), *units, *_meter_rows(view), *_source_rows(view, night)]
+    return [
+        _site_row(view, expectation, inverters, night, troubled),
+        *units,
+        *_meter_rows(view),
+        *_source_rows(view, night),
+    ]
 
 
 def note_of(row: DailyRow) -> DayNote:
@@ -142,7 +148,13 @@ def _unit_faults(view: DayView, subject: str) -> dict[str, float | None]:
     }
 
 
-def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[DailyRow], night: SiteNight) -> DailyRow:
+def _site_row(
+    view: DayView,
+    expectation: DayExpectation,
+    inverters: Sequence[DailyRow],
+    night: SiteNight,
+    troubled: Collection[str],
+) -> DailyRow:
     """The sum over the inverters; measured only where every inverter's energy is known."""
     expected = sum(r.expected_kwh or 0.0 for r in inverters)
     measured = [r.measured_kwh for r in inverters if r.measured_kwh is not None]
@@ -163,7 +175,11 @@ def _site_row(view: DayView, expectation: DayExpectation, inverters: Sequence[Da
         availability=sum(a * kwh for a, kwh in available) / weight if weight > 0.0 else None,
         performance_ratio=_mean_ratio(ratios),
         usable=sum(r.usable * (r.expected_kwh or 0.0) for r in inverters) / expected if expected > 0.0 else 0.0,
-        features={"index": _day_index(view, expectation), "still": _still(night)},
+        features={
+            "index": _day_index(view, expectation),
+            "still": _still(night),
+            **series_features(view, troubled),
+        },
     )
 
 

@@ -85,7 +85,8 @@ def test_no_witness_no_rung(physics: Physics) -> None:
 
 def test_a_plane_sensor_gives_the_clear_day_back(site: Site, physics: Physics) -> None:
     seen = physics.plane_w_m2["south"][CLEAR_NODE]
-    rung = sensor_rung(site, physics, {"irradiance_poa": seen}, ["string:s1"])
+    series = Series(physics.starts, physics.starts + 900, seen)
+    rung = sensor_rung(site, physics, {"irradiance_poa": [series]}, ["string:s1"])
     assert rung is not None
     total = np.nansum(rung.power_w["string:s1"])
     assert total == pytest.approx(physics.clear_w("string:s1").sum(), rel=0.01)
@@ -104,7 +105,8 @@ def test_weather_with_and_without_components_agrees_on_a_clear_day(site: Site, p
 
 
 def test_impossible_irradiance_is_no_sun(site: Site, physics: Physics) -> None:
-    rung = sensor_rung(site, physics, {"irradiance_poa": np.full(96, 5000.0)}, ["string:s1"])
+    series = Series(physics.starts, physics.starts + 900, np.full(96, 5000.0))
+    rung = sensor_rung(site, physics, {"irradiance_poa": [series]}, ["string:s1"])
     assert rung is not None
     assert np.isnan(rung.power_w["string:s1"]).all()
 

@@ -1,0 +1,49 @@
+"""How far a site's own sensor and weather series are believed tonight, by what earlier nights saw of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from monitor.config.models import Site
+from monitor.model.gain import Gains
+from monitor.model.history import SiteHistory
+from monitor.model.ladder import Rung
+from monitor.model.physics import Physics
+from monitor.model.sensor_check import SensorTrust, believed, sensor_trust
+from monitor.model.weather_trust import WeatherTrust, levelled, weather_trust
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """Trust in the weather series and in the plane sensor; of what a site does not have it says nothing."""
+
+    weather: WeatherTrust = WeatherTrust()
+    sensor: SensorTrust = SensorTrust()
+
+    def remarks(self) -> tuple[str, ...]:
+        """Sentences that somebody should read."""
+        return tuple(remark for remark in (self.sensor.remark, self.weather.remark) if remark)
+
+
+def belief(site: Site, rungs: Sequence[Rung], history: SiteHistory, gains: Mapping[str, Gains]) -> Belief:
+    """What the nights that `history` remembers say about the series behind some rungs."""
+    names = {rung.name for rung in rungs}
+    if not names:
+        return Belief()
+    nights = [note.features for note in history.notes.get("site", ())]
+    return Belief(
+        weather_trust(nights) if "weather" in names else WeatherTrust(),
+        sensor_trust(nights, gains.values(), site.plane[0].id) if "sensor" in names else SensorTrust(),
+    )
+
+
+def believe(rungs: Sequence[Rung], physics: Physics, trust: Belief, gains: Mapping[str, Gains]) -> tuple[Rung, ...]:
+    """The rungs as far as they can be believed; a doubted sensor is left out."""
+    found = [
+        believed(rung, physics, trust.sensor)
+        if rung.name == "sensor"
+        else levelled(rung, physics, trust.weather, gains)
+        for rung in rungs
+    ]
+    return tuple(rung for rung in found if rung is not None)
