@@ -8,6 +8,7 @@ import click
 
 from ingest.errors import AftercareError, ConfigurationError, StoreUnavailable
 from monitor.cli.assess import assess
+from monitor.cli.baseline import baseline
 from monitor.cli.check import check
 from monitor.cli.demo import demo
 from monitor.cli.digest import digest
@@ -57,5 +58,5 @@ def aftercare(ctx: click.Context) -> None:
         ctx.obj = Shell()
 
 
-for command in (demo, check, ingest, assess, findings, yields, digest, run, status):
+for command in (demo, check, ingest, assess, findings, yields, baseline, digest, run, status):
     aftercare.add_command(command)

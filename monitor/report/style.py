@@ -36,7 +36,7 @@ DARK = {
 }
 
 FIGURE_INCHES = (4.6, 2.5)
-SKY_INCHES = (4.6, 3.5)
+SKY_INCHES, SKY_DPI = (3.7, 3.3), 190  # narrower than the rest, so that its words are read on a phone
 FIGURE_DPI = 150
 FONT_POINTS = 9.5
 PICTURE_WIDTH = 640  # CSS pixels at most

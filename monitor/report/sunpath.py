@@ -33,8 +33,9 @@ _HEAVY = ("Dec", "Mar, Sep", "Jun")
 _APART_DEG = 4.5  # of elevation, between labels of paths
 _COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW"}
 _LOW_DEG = 2.0  # an hour is named above this
+_TORN_DEG = 90.0  # across the picture's sides, or through the zenith
 _LABEL_ASIDE_DEG = 12.0  # from the picture's sides
-_LEGEND_ROW = 0.052  # of the height
+_LEFT, _BOTTOM, _WIDE, _TALL, _LEGEND_ROW = 0.105, 0.125, 0.865, 0.85, 0.056  # of the picture
 _HEADROOM_DEG = 9.0
 
 
@@ -60,8 +61,8 @@ def sunpath_figure(view: SunView) -> Figure:
     Paths of the sun by month, crossed by hours of standard time; greys where less of the sun arrives; the top of what
     stands there with its range; a hatch where this roof has not seen the sun yet.
     """
-    figure = Figure(figsize=style.SKY_INCHES, dpi=style.FIGURE_DPI, facecolor="white")
-    axes = figure.add_axes((0.085, 0.115, 0.9, 0.86))
+    figure = Figure(figsize=style.SKY_INCHES, dpi=style.SKY_DPI, facecolor="white")
+    axes = figure.add_axes((_LEFT, _BOTTOM, _WIDE, _TALL))
     width, height = _extent(view)
     axes.set_xlim(-width, width)
     axes.set_ylim(0.0, height)
@@ -70,8 +71,8 @@ def sunpath_figure(view: SunView) -> Figure:
     _hours(axes, view)
     handles += _facing(axes, view, width)
     _frame(axes, view, width)
-    left, bottom, wide, _ = axes.get_position().bounds
-    axes.set_position((left, bottom, wide, 0.86 - _LEGEND_ROW * np.ceil(len(handles) / 2)))
+    rows = np.ceil(len(handles) / 2)
+    axes.set_position((_LEFT, _BOTTOM, _WIDE, _TALL - _LEGEND_ROW * rows))
     figure.legend(
         handles=handles, loc="upper left", ncols=2, fontsize=style.FONT_POINTS - 1, frameon=False, borderaxespad=0.1,
         columnspacing=1.2, handlelength=1.6, handletextpad=0.5, labelspacing=0.35, labelcolor=style.LIGHT["ink"],
@@ -113,7 +114,12 @@ def _ground(axes: Any, view: SunView) -> list[Any]:
     if (zone & seen & is_open).any():
         handles.append(Patch(facecolor="white", edgecolor=style.LIGHT["soft"], linewidth=0.7, label=style.OPEN_SKY))
     if (zone & ~seen & is_open).any():
-        look = {"facecolor": "white", "edgecolor": style.SHADES[2][0], "hatch": "....", "linewidth": 0.0}
+        look: dict[str, Any] = {
+            "facecolor": "white",
+            "edgecolor": style.SHADES[2][0],
+            "hatch": "....",
+            "linewidth": 0.0,
+        }
         _cells(axes, view, ~seen & is_open, label=style.UNSEEN_SKY, zorder=1, **look)
         handles.append(Patch(label=style.UNSEEN_SKY, **look))
     _sunless(axes, view)
@@ -224,7 +230,7 @@ def _paths(axes: Any, view: SunView, width: float) -> None:
 def _pieces(view: SunView, places: Places) -> list[Values]:
     """A way as lines over the horizon, torn where it leaves the picture on one side and comes back on the other."""
     x, y = _across(view, places.azimuth_deg), places.elevation_deg
-    torn = np.flatnonzero((np.abs(np.diff(x)) > 180.0) | (np.diff(y >= 0.0)))
+    torn = np.flatnonzero((np.abs(np.diff(x)) > _TORN_DEG) | (np.diff(y >= 0.0)))
     parts = np.split(np.column_stack([x, y]), torn + 1)
     return [part for part in parts if len(part) > 1 and part[0, 1] >= 0.0]
 
@@ -250,7 +256,7 @@ def _write(axes: Any, x: float, y: float, text: str, *, above: bool = False) -> 
     axes.annotate(
         text, (x, y), xytext=(0.0, 9.0 if above else 0.0), textcoords="offset points",
         fontsize=style.FONT_POINTS - 1.5, ha="center", va="center", color=style.LIGHT["ink"], zorder=8,
-        path_effects=[Stroke(linewidth=2.6, foreground="white"), Normal()],
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4, "alpha": 0.85},
     )  # fmt: skip
 
 

@@ -47,6 +47,11 @@ def fold(text: str, lead: str = "") -> Laid:
     return Laid("\n".join(lines))
 
 
+def capitalize_first(text: str) -> str:
+    """A capital at the beginning; the rest as it is, for names are no sentences."""
+    return text[:1].upper() + text[1:]
+
+
 @cache
 def _environment(*, html: bool) -> Environment:
     environment = Environment(
@@ -57,7 +62,7 @@ def _environment(*, html: bool) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"fold": fold, "laid": Laid}
+    environment.filters |= {"fold": fold, "laid": Laid, "capitalize_first": capitalize_first}
     return environment
 
 
