@@ -18,7 +18,7 @@ _OUT = "Write a page with the sun-path pictures into this folder too."
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER", help=_OUT)
 @click.pass_context
 def baseline(ctx: click.Context, words: tuple[str, ...], as_json: bool, out: Path | None) -> None:
-    """A roof as it was installed: how its planes lie, what each unit makes when it is well, what stands before its sky.
+    """A roof as it was installed: how its planes lie, at which level its units work, what stands before its sky.
 
     All of it is learned from the roof's own power, and kept as what later days are held against.
     """

@@ -30,7 +30,7 @@ def headline(sheet: BaselineSheet) -> str:
     if not sheet.units:
         return f"{when} Learning: nothing is known of any string or inverter yet."
     if not young:
-        return f"{when} What each unit makes when it is well is settled."
+        return f"{when} The level of each unit is settled."
     verb = "is" if len(young) == 1 else "are"
     return f"{when} Learning: {len(young)} of {count(len(sheet.units), 'unit', 'units')} {verb} not settled yet."
 
@@ -82,9 +82,13 @@ def gain_range(gains: Gains) -> tuple[float, float]:
 
 
 def gain_words(unit: UnitTold) -> str:
-    """97% (93% to 101%)"""
-    low, high = gain_range(unit.gains)
-    return f"{share(unit.gains.clear_sky)} ({share(low)} to {share(high)})"
+    """97% (93% to 101%), 99% beside weather data"""
+    gains = unit.gains
+    low, high = gain_range(gains)
+    told = f"{share(gains.clear_sky)} ({share(low)} to {share(high)})"
+    # A source that nothing was learned beside has the gain under a clear sky.
+    beside = [(gains.sensor, "its sensor"), (gains.weather, "weather data")]
+    return ", ".join([told, *(f"{share(gain)} beside {name}" for gain, name in beside if gain != gains.clear_sky)])
 
 
 def state_words(unit: UnitTold) -> str:

@@ -199,6 +199,8 @@ def test_a_settled_gain_is_told_with_its_range_and_its_day(make_sheet: MakeSheet
     ).units
     # 0.9 times e to the plus and minus 1.2816 x 0.03.
     assert words.gain_words(unit) == "90% (87% to 94%)"
+    told = words.gain_words(replace(unit, gains=replace(unit.gains, weather=1.02)))
+    assert told == "90% (87% to 94%), 102% beside weather data"
     assert words.state_words(unit) == "settled since 11 May 2026"
 
 
@@ -322,5 +324,5 @@ def test_text_fits_a_terminal(make_sheet: MakeSheet) -> None:
     lines = baseline_text(sheet).splitlines()
     assert max(map(len, lines)) <= 76
     assert [line for line in lines if line.isupper()] == [
-        "HOW THE PLANES LIE", "WHAT EACH UNIT MAKES WHEN IT IS WELL", "WHAT STANDS BEFORE THE SKY",
+        "HOW THE PLANES LIE", "THE LEVEL OF EACH UNIT", "WHAT STANDS BEFORE THE SKY",
     ]  # fmt: skip
