@@ -38,12 +38,10 @@ def belief(site: Site, rungs: Sequence[Rung], history: SiteHistory, gains: Mappi
     )
 
 
-def believe(rungs: Sequence[Rung], physics: Physics, trust: Belief, gains: Mapping[str, Gains]) -> tuple[Rung, ...]:
+def believe(rungs: Sequence[Rung], physics: Physics, trust: Belief) -> tuple[Rung, ...]:
     """The rungs as far as they can be believed; a doubted sensor is left out."""
     found = [
-        believed(rung, physics, trust.sensor)
-        if rung.name == "sensor"
-        else levelled(rung, physics, trust.weather, gains)
+        believed(rung, physics, trust.sensor) if rung.name == "sensor" else levelled(rung, physics, trust.weather)
         for rung in rungs
     ]
     return tuple(rung for rung in found if rung is not None)

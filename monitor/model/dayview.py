@@ -142,7 +142,7 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     foreign : sequence of Witness
         Neighbouring sites, on the same grid.
     """
-    own_rungs = believe(view.rungs, view.physics, view.belief, view.gains)
+    own_rungs = believe(view.rungs, view.physics, view.belief)
     fallback = clear_sky_rung(view.physics, view.usual_index, view.span.subjects())
     neighbours = neighbour_rung(view.physics, foreign, view.span.subjects())
     units = {}

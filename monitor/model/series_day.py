@@ -10,20 +10,21 @@ from ingest.readings import Mask, Values
 from monitor.model.dayview import DayView
 from monitor.model.gain import PRIOR_SIGMA, clear_cells
 from monitor.model.grid import STEP_S
+from monitor.model.history import SiteHistory
 from monitor.model.physics import CLEAR_NODE
 from monitor.model.sensor_check import SensorDay, sensor_features
 from monitor.model.weather_series import lateness_s, shaped
-from monitor.model.weather_trust import weather_features
+from monitor.model.weather_trust import weather_features, weather_standing
 
 # A clear window at another level than the learned one is haze, or something wrong on the roof.
 _WITHIN = 0.12
 _SAYS = {"believed": 1.0, "not_yet": 0.0, "doubted": -1.0}
 
 
-def series_features(view: DayView, troubled: Collection[str]) -> dict[str, float | None]:
+def series_features(view: DayView, history: SiteHistory, troubled: Collection[str]) -> dict[str, float | None]:
     """Daily features of the site from which its sensor and weather series are judged; none without such series.
 
-    `troubled` are units with an open finding: they do not show what is clear.
+    `history` holds the nights before; `troubled` are units with an open finding: they do not show what is clear.
     """
     names = {rung.name for rung in view.rungs}
     if not names:
@@ -35,6 +36,8 @@ def series_features(view: DayView, troubled: Collection[str]) -> dict[str, float
             found |= {"weather_late_s": _lateness(view)} | weather_features(
                 rung.index, clear, view.physics.sun.elevation_deg
             )
+            nights = [note.features for note in history.notes.get("site", ())]
+            found |= weather_standing(nights, settled=all(view.gains[s].complete for s in view.power_w))
     if "sensor" in names:
         day = SensorDay(_plane_sensor(view), _repeats(view), clear, own_level)
         found |= sensor_features(day, view.physics, view.site.plane[0].id)

@@ -8,24 +8,28 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import Mask, Values
-from monitor.model.gain import Gains
 from monitor.model.grid import STEP_S
 from monitor.model.ladder import Rung
 from monitor.model.physics import Physics, at_index
 
 Features = Mapping[str, float | None]
 
-# Classes of the sun's elevation [deg] and the names of their daily features.
+# Classes of the sun's elevation [deg] and the names of their daily features; before a name `was:` is where
+# the class stood while the site's gains were learned, `now:` where it was seen to stand last; both are carried on from
+# night to night.
 HEIGHTS = {"weather_low": (8.0, 20.0), "weather_mid": (20.0, 40.0), "weather_high": (40.0, 90.0)}
+_WAS, _NOW = "was:", "now:"
 _LEAST_CELLS = 4
-_DAYS = 120  # trailing window, in nights: winters with few clear days are bridged
+_RECENT = 20  # clear days of a class that count, from what is remembered
 _LEAST_DAYS = 5
-_PRIOR_DAYS = 10.0  # a series that is right counts as so many clear days
+_PRIOR_DAYS = 10.0  # a series that has not changed counts as so many clear days
 _LOWEST, _HIGHEST = 0.7, 1.4
-# The level holds for a clear sky, and not at all below this share of it: what is learned on clear days says nothing
-# of a series' clouds.
-_DULL, _CLEAR = 0.5, 0.9
-# Lateness is taken from the last clear days, and believed when most of them lie together.
+# The clear-sky model itself moves by as much with the season's haze; less than this is not the series' doing.
+_MODEL_MOVES = 0.05
+# The level holds from this share of a clear sky on, and less and less below it: what is learned on clear days says
+# little of a series' clouds.
+_CLEAR = 0.6
+# Lateness is taken from the last clear days, and believed when three quarters of them lie together.
 _LATE_DAYS = 12
 _LATE_WIDTH_S = 600.0
 _LEAST_LATE_S = 600.0
@@ -33,11 +37,14 @@ _LEAST_LATE_S = 600.0
 
 @dataclass(frozen=True, slots=True)
 class WeatherTrust:
-    """`late_s` is applied: whole grid steps, 0 unless sure. `level` by class of height, `weight` of it 0 to 1."""
+    """`late_s` is applied: whole grid steps, 0 unless sure.
+
+    `level` by class of height is what the series makes of a clear sky, over what it made of one while the gains were
+    learned.
+    """
 
     late_s: int = 0
     level: tuple[float, ...] = (1.0,) * len(HEIGHTS)
-    weight: float = 0.0
     remark: str = ""
 
 
@@ -51,26 +58,43 @@ def weather_features(index: Values, clear: Mask, elevation_deg: Values) -> dict[
     return found
 
 
+def weather_standing(nights: Sequence[Features], *, settled: bool) -> dict[str, float | None]:
+    """Where the series stood while the site's gains were learned, and where it stood lately, for the next nights.
+
+    `settled` tells that all gains are learned; before that, and before it was seen on some clear days, nothing is kept.
+    """
+    before = nights[-1] if nights else {}
+    found: dict[str, float | None] = {}
+    for name in HEIGHTS:
+        seen = _seen(nights, name)
+        was, now = before.get(_WAS + name), before.get(_NOW + name)
+        if was is None and settled and seen.size >= _LEAST_DAYS:
+            was = float(np.median(seen))
+        if seen.size >= _LEAST_DAYS:
+            now = float(np.median(seen[-_RECENT:]))
+        if was is not None and now is not None:
+            found |= {_WAS + name: was, _NOW + name: now}
+    return found
+
+
 def weather_trust(nights: Sequence[Features]) -> WeatherTrust:
     """Judge a series by the daily features of the site's nights before, oldest first."""
     late_s, remark = _lateness([v for f in nights if (v := f.get("weather_late_s")) is not None][-_LATE_DAYS:])
-    by_class = [
-        np.log(np.array([v for f in nights[-_DAYS:] if (v := f.get(name)) is not None], dtype=np.float64))
-        for name in HEIGHTS
-    ]
-    days = sum(any(f.get(name) is not None for name in HEIGHTS) for f in nights[-_DAYS:])
-    if days < _LEAST_DAYS:
-        return WeatherTrust(late_s=late_s, remark=remark)
-    overall = float(np.median(np.concatenate(by_class)))
-    level = tuple(float(np.clip(np.exp(_drawn(seen, overall)), _LOWEST, _HIGHEST)) for seen in by_class)
-    return WeatherTrust(late_s, level, days / (days + _PRIOR_DAYS), remark)
+    known = nights[-1] if nights else {}
+    changes, days = np.zeros(len(HEIGHTS)), np.zeros(len(HEIGHTS))
+    for n, name in enumerate(HEIGHTS):
+        was, now = known.get(_WAS + name), known.get(_NOW + name)
+        if was is not None and now is not None:
+            changes[n], days[n] = np.log(now / was), np.clip(_seen(nights, name).size, _LEAST_DAYS, _RECENT)
+    overall = float(changes @ days) / (float(days.sum()) + _PRIOR_DAYS)
+    drawn = (days * changes + _PRIOR_DAYS * overall) / (days + _PRIOR_DAYS)
+    beyond = np.sign(drawn) * np.maximum(np.abs(drawn) - _MODEL_MOVES, 0.0)
+    level = np.clip(np.exp(beyond), _LOWEST, _HIGHEST)
+    return WeatherTrust(late_s, tuple(float(v) for v in level), remark)
 
 
-def _drawn(seen: Values, overall: float) -> float:
-    """A class's level (log), drawn towards that of all classes."""
-    if not seen.size:
-        return overall
-    return (seen.size * float(np.median(seen)) + _PRIOR_DAYS * overall) / (seen.size + _PRIOR_DAYS)
+def _seen(nights: Sequence[Features], name: str) -> Values:
+    return np.array([v for f in nights if (v := f.get(name)) is not None], dtype=np.float64)
 
 
 def _lateness(days: Sequence[float]) -> tuple[int, str]:
@@ -78,7 +102,7 @@ def _lateness(days: Sequence[float]) -> tuple[int, str]:
     if len(days) < _LEAST_DAYS:
         return 0, ""
     middle = float(np.median(days))
-    width = 1.4826 * float(np.median(np.abs(np.array(days) - middle)))
+    width = float(np.quantile(np.abs(np.array(days) - middle), 0.75))
     if abs(middle) < _LEAST_LATE_S:
         return 0, ""
     minutes, way = round(abs(middle) / 60.0), "late" if middle > 0.0 else "early"
@@ -87,8 +111,8 @@ def _lateness(days: Sequence[float]) -> tuple[int, str]:
     return round(middle / STEP_S) * STEP_S, f"the weather's times look {minutes} minutes {way}: check marks and zone"
 
 
-def levelled(rung: Rung, physics: Physics, trust: WeatherTrust, gains: Mapping[str, Gains]) -> Rung:
-    """A weather rung with its clear skies brought to the level of the clear sky, and its power to that sky's gain.
+def levelled(rung: Rung, physics: Physics, trust: WeatherTrust) -> Rung:
+    """A weather rung whose clear skies are brought back to where they stood while the gains were learned.
 
     Parameters
     ----------
@@ -98,30 +122,28 @@ def levelled(rung: Rung, physics: Physics, trust: WeatherTrust, gains: Mapping[s
         Tables of the same times.
     trust : WeatherTrust
         Levels of the series under a clear sky.
-    gains : mapping
-        Learned gains by subject. The rung's own gain was learned on the series as it is, and is multiplied later.
 
     Returns
     -------
     Rung
-        Between the series as it is (weight 0, or a dull sky) and the levelled one (weight 1 under a clear sky).
+        The series as it is under a dull sky, and levelled under a clear one.
 
     Notes
     -----
-    Site adaptation by a ratio per class of sun height, with the clear-sky model as the reference and not the site's
-    own power, so that dirt or a fault on the roof is not taken for an error of the series.
+    Site adaptation by a ratio per class of sun height. The reference is the clear-sky model and not the site's own
+    power, so that dirt or a fault on the roof is not taken for an error of the series; only changes count, because
+    the series' gain was learned on the series as it was.
     """
-    if trust.weight == 0.0:
+    if all(level == 1.0 for level in trust.level):
         return rung
     height = np.digitize(physics.sun.elevation_deg, [low for low, _ in HEIGHTS.values()][1:])
     true = rung.index / np.array(trust.level)[height]
-    share = trust.weight * np.clip((true - _DULL) / (_CLEAR - _DULL), 0.0, 1.0)
-    powers = {s: _moved(rung, physics, s, true, share, gains[s]) for s in rung.power_w}
-    return Rung(rung.name, powers, rung.index * (true / np.maximum(rung.index, 1e-6)) ** share, rung.sigma)
+    share = np.clip(true / _CLEAR, 0.0, 1.0)
+    index = rung.index + share * (true - rung.index)
+    powers = {s: _moved(power, physics.power_w[s], rung.index, index) for s, power in rung.power_w.items()}
+    return Rung(rung.name, powers, index, rung.sigma)
 
 
-def _moved(rung: Rung, physics: Physics, subject: str, true: Values, share: Values, gains: Gains) -> Values:
-    table = physics.power_w[subject]
-    as_is = at_index(table, rung.index)
-    ratio = np.divide(at_index(table, true), as_is, out=np.ones(true.shape), where=as_is > 0.0)
-    return np.asarray(rung.power_w[subject] * (ratio * gains.clear_sky / gains.weather) ** share)
+def _moved(power: Values, table: Values, was: Values, index: Values) -> Values:
+    before = at_index(table, was)
+    return np.asarray(power * np.divide(at_index(table, index), before, out=np.ones(was.shape), where=before > 0.0))

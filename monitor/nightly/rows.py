@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -51,7 +51,7 @@ def daily_rows(
     ]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
     return [
-        _site_row(view, expectation, inverters, night, troubled),
+        _site_row(view, expectation, inverters, night, series_features(view, history, troubled)),
         *units,
         *_meter_rows(view),
         *_source_rows(view, night),
@@ -153,7 +153,7 @@ def _site_row(
     expectation: DayExpectation,
     inverters: Sequence[DailyRow],
     night: SiteNight,
-    troubled: Collection[str],
+    series: Mapping[str, float | None],
 ) -> DailyRow:
     """The sum over the inverters; measured only where every inverter's energy is known."""
     expected = sum(r.expected_kwh or 0.0 for r in inverters)
@@ -178,7 +178,7 @@ def _site_row(
         features={
             "index": _day_index(view, expectation),
             "still": _still(night),
-            **series_features(view, troubled),
+            **series,
         },
     )
 
