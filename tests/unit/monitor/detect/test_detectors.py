@@ -30,7 +30,9 @@ def unit(
     subject: str, power_w: Values, *, rated_w: float = 4000.0, sky: float = 0.7, source: str = "neighbours"
 ) -> UnitNight:
     made = sky * rated_w * SHAPE
-    return UnitNight(subject, rated_w, Expected(made, 0.85 * made, 1.15 * made, source, sigma=0.12, clearness=sky), power_w)  # type: ignore[arg-type]
+    return UnitNight(
+        subject, rated_w, Expected(made, 0.85 * made, 1.15 * made, source, sigma=0.12, clearness=sky), power_w
+    )  # type: ignore[arg-type]
 
 
 def night(site: Site, *, s1: Values, s2: Values, ac: Values, **changes: object) -> SiteNight:
