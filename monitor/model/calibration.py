@@ -14,6 +14,8 @@ from ingest.readings import Values
 Z80 = 1.2816
 # A planning value counts as much as so many days of experience.
 _PRIOR_DAYS = 10.0
+# Days in a row are alike: so many tell as much as one, and the finite-sample level of the quantile counts those.
+_ALIKE_DAYS = 3.0
 _NARROWEST, _WIDEST = 0.2, 5.0
 # Dull, mixed and bright days by their expected energy over that of a cloudless day: relative errors grow with clouds.
 _CLASS_EDGES = (0.35, 0.7)
@@ -56,7 +58,8 @@ def _drawn(sizes: Values, prior: float) -> float:
     """Log factor of some days, drawn towards a prior."""
     if not sizes.size:
         return prior
-    at = round(0.8 * (sizes.size - 1))
+    level = min(0.8 * (1.0 + _ALIKE_DAYS / sizes.size), 1.0)
+    at = round(level * (sizes.size - 1))
     own = float(np.log(max(np.partition(sizes, at)[at], 1e-3) / Z80))
     return (sizes.size * own + _PRIOR_DAYS * prior) / (sizes.size + _PRIOR_DAYS)
 
