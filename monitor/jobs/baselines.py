@@ -4,35 +4,55 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
+
+from sqlalchemy import Connection
 
 from monitor.config import Fleet, Site
 from monitor.model.history import DayNote
+from monitor.model.installed import Installed
 from monitor.nightly.cases import remember
 from monitor.nightly.installed import read_installed
+from monitor.nightly.planes import fit_planes, healthy_days, learn_maps
 from monitor.report.baseline import BaselineSheet, Learning, gather_baseline
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
 from monitor.store.baselines import read_baselines
+from monitor.store.daily import read_daily
+from monitor.store.findings import list_findings
 
 
 def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet:
-    """The as-installed baseline of a site as its last night left it."""
+    """The as-installed baseline of a site: gains as its last night left them, planes and skies from all its days."""
     name = fleet.settings.fleet.name
     with store.read() as conn:
         installed = read_installed(conn, site.id)
         until = assessed_until(conn, site.id)
         if until is None:
             return gather_baseline(site, installed, fleet=name, until=None, learning={})
-        after = until + timedelta(days=1)
-        history = remember(conn, site, after)
+        history = remember(conn, site, until + timedelta(days=1))
         frozen = {b.subject: b.frozen_on for b in read_baselines(conn, site.id)}  # the last epoch counts
-    measured = [s for s, notes in history.notes.items() if s.startswith(("string:", "inverter:")) and _is_heard(notes)]
-    gains = {subject: history.gains(subject, after) for subject in measured} | dict(installed.gains)
+        units = [s for s in history.notes if s.startswith(("string:", "inverter:")) and _is_heard(history.notes[s])]
+        gains = {s: history.gains(s, until + timedelta(days=1)) for s in units} | dict(installed.gains)
+        installed = _worked_out(conn, site, replace(installed, gains=gains), until)
     learning = {
         subject: replace(_learning(history.notes.get(subject, ())), frozen_on=frozen.get(subject)) for subject in gains
     }
-    return gather_baseline(site, replace(installed, gains=gains), fleet=name, until=until, learning=learning)
+    return gather_baseline(site, installed, fleet=name, until=until, learning=learning)
+
+
+def _worked_out(conn: Connection, site: Site, installed: Installed, until: date) -> Installed:
+    """The baseline with planes and skies, from the days on which nothing was found."""
+    findings = list_findings(conn, site=site.id, include_cleared=True)
+    healthy = healthy_days(site, read_daily(conn, site=site.id), findings)
+    first = min((day for days in healthy.values() for day in days), default=None)
+    if first is None:
+        return installed
+    return replace(
+        installed,
+        planes=fit_planes(conn, site, healthy, first, until),
+        maps=learn_maps(conn, site, healthy, installed.gains, first, until),
+    )
 
 
 def _is_heard(notes: Sequence[DayNote]) -> bool:

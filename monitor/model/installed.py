@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
-from monitor.config.models import Site
 from monitor.model.gain import Gains
 from monitor.model.orientation import Orientation, OrientationFit
 from monitor.model.skymap import SkyMap
@@ -41,16 +40,3 @@ class Installed:
     gains: Mapping[str, Gains] = field(default_factory=dict)
     learning_since: date | None = None
     nights: int = 0
-
-
-def turned(site: Site, planes: Mapping[str, PlaneAsInstalled]) -> Site:
-    """The site with its planes as they were installed; those of which nothing is known as on paper."""
-    if all(planes[p.id].used == (p.tilt_deg, p.azimuth_deg) for p in site.plane if p.id in planes):
-        return site
-    lying = tuple(
-        p.model_copy(update=dict(zip(("tilt_deg", "azimuth_deg"), planes[p.id].used, strict=True)))
-        if p.id in planes
-        else p
-        for p in site.plane
-    )
-    return site.model_copy(update={"plane": lying})

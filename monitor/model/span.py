@@ -33,10 +33,7 @@ class SiteSpan:
 
     def rated_w(self, subject: str) -> float:
         """Nameplate of a string, rating of an inverter [W]."""
-        kind, _, name = subject.partition(":")
-        if kind == "string":
-            return next(s.rated_w for s in self.site.string if s.id == name)
-        return next(i.rated_ac_w for i in self.site.inverter if i.id == name)
+        return rated_w(self.site, subject)
 
     def rungs(self, late_s: int) -> tuple[Rung, ...]:
         """The rungs of sensor and weather, with a weather series whose times are so late [s]."""
@@ -51,12 +48,25 @@ class SiteSpan:
 
     def power_w(self, subject: str) -> Values | None:
         """Measured power; an inverter without a log of its own has its generation meter's."""
-        power = self.measured.power_w.get(subject)
-        if power is None and subject.startswith("inverter:"):
-            meters = [m for m in self.site.meter if m.role == "generation" and f"inverter:{m.inverter}" == subject]
-            found = [self.measured.power_w[f"meter:{m.id}"] for m in meters if f"meter:{m.id}" in self.measured.power_w]
-            power = found[0] if found else None
-        return power
+        return measured_power(self.site, self.measured, subject)
+
+
+def rated_w(site: Site, subject: str) -> float:
+    """Nameplate of a string, rating of an inverter [W]."""
+    kind, _, name = subject.partition(":")
+    if kind == "string":
+        return next(s.rated_w for s in site.string if s.id == name)
+    return next(i.rated_ac_w for i in site.inverter if i.id == name)
+
+
+def measured_power(site: Site, measured: Measured, subject: str) -> Values | None:
+    """Measured power of a unit [W]; an inverter without a log of its own has its generation meter's."""
+    power = measured.power_w.get(subject)
+    if power is None and subject.startswith("inverter:"):
+        meters = [m for m in site.meter if m.role == "generation" and f"inverter:{m.inverter}" == subject]
+        found = [measured.power_w[f"meter:{m.id}"] for m in meters if f"meter:{m.id}" in measured.power_w]
+        power = found[0] if found else None
+    return power
 
 
 def utc_days(site: Site, first: date, last: date) -> tuple[int, int]:
