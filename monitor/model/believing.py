@@ -21,10 +21,6 @@ class Belief:
     weather: WeatherTrust = WeatherTrust()
     sensor: SensorTrust = SensorTrust()
 
-    def remarks(self) -> tuple[str, ...]:
-        """Sentences that somebody should read."""
-        return tuple(remark for remark in (self.sensor.remark, self.weather.remark) if remark)
-
 
 def belief(site: Site, rungs: Sequence[Rung], history: SiteHistory, gains: Mapping[str, Gains]) -> Belief:
     """What the nights that `history` remembers say about the series behind some rungs."""
