@@ -10,6 +10,7 @@ import numpy as np
 from ingest.readings import Values
 from monitor.config.models import Inverter
 from monitor.detect.dead import stillness
+from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, GapStep, Region, SiteNight, UnitNight
 from monitor.model.dayview import DayExpectation, DayView, marked_share
 from monitor.model.grid import STEP_S
@@ -32,7 +33,12 @@ SNOW_MEMORY_DAYS = 7
 
 
 def site_night(
-    view: DayView, expectation: DayExpectation, history: SiteHistory, *, arrivals_stopped: bool = False
+    view: DayView,
+    expectation: DayExpectation,
+    history: SiteHistory,
+    known: Sequence[Finding] = (),
+    *,
+    arrivals_stopped: bool = False,
 ) -> SiteNight:
     """Assemble a SiteNight; `arrivals_stopped` when nobody of the fleet was heard, which is no site's fault."""
     heard = {source: view.part(share) for source, share in view.span.measured.heard.items()}
@@ -53,6 +59,13 @@ def site_night(
         silent_nights={source: history.silent_nights(source, _SILENT_SHARE) for source in heard},
         snow_possible=snow_possible(view),
         gap_steps=tuple(_gap_steps(view, expectation, history)),
+        physics=view.physics,
+        gains=view.gains,
+        index=expectation.index,
+        outside_w=expectation.outside_w,
+        span=view.span,
+        past=history,
+        known=tuple(known),
     )
 
 

@@ -11,8 +11,14 @@ import numpy as np
 
 from ingest.readings import Mask, Seconds, Values
 from monitor.config.models import Site
+from monitor.detect.finding import Finding
+from monitor.model.gain import Gains
 from monitor.model.grid import STEP_S
+from monitor.model.history import SiteHistory
 from monitor.model.ladder import Expected
+from monitor.model.measured import Recorded
+from monitor.model.physics import Physics
+from monitor.model.span import SiteSpan
 
 Says = Literal["trouble", "healthy", "unclear"]
 
@@ -80,6 +86,54 @@ class SiteNight:
     snow_possible: bool
     region: Region = field(default_factory=Region)
     gap_steps: tuple[GapStep, ...] = ()
+    physics: Physics | None = None  # the day's tables
+    gains: Mapping[str, Gains] = field(default_factory=dict)
+    index: Values = field(
+        default_factory=lambda: np.zeros(0)
+    )  # clear-sky index by the surest source, NaN where guessed
+    outside_w: Mapping[str, Values] = field(default_factory=dict)  # expected power without what the own roof tells
+    span: SiteSpan | None = None  # readings of the days around
+    past: SiteHistory = field(default_factory=SiteHistory)  # what the nights before have left
+    known: tuple[Finding, ...] = ()  # the site's findings as of the night before
+    traits: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # what was observed tonight, by subject
+
+    @property
+    def begin(self) -> int:
+        """First second of the day [UTC epoch seconds]."""
+        return int(self.starts[0])
+
+    @property
+    def end(self) -> int:
+        """First second after the day [UTC epoch seconds]."""
+        return int(self.starts[-1]) + STEP_S
+
+    def on_grid(self, subject: str, quantity: str) -> Values | None:
+        """A recorded mean state on the day's grid, shape (T,); None where nothing is recorded."""
+        recorded = self._recorded(subject, quantity)
+        if recorded is None or self.span is None:
+            return None
+        return recorded.on_grid()[self.span.days[self.day]]
+
+    def as_recorded(self, subject: str, quantity: str) -> tuple[Seconds, Seconds, Values] | None:
+        """Begins, ends and values of a mean state's readings on the day; None where nothing is recorded."""
+        recorded = self._recorded(subject, quantity)
+        return None if recorded is None else recorded.between(self.begin, self.end)
+
+    def series(self, subject: str, trait: str) -> tuple[Seconds, Values]:
+        """Day ordinals and values of a trait up to tonight, oldest first; days without it are left out."""
+        days, values = self.past.series(subject, trait)
+        tonight = self.traits.get(subject, {}).get(trait)
+        if tonight is None:
+            return days, values
+        return np.append(days, self.day.toordinal()), np.append(values, tonight)
+
+    def open_finding(self, subject: str, cause: str) -> Finding | None:
+        """The open finding of a subject and cause, if there is one."""
+        found = [f for f in self.known if (f.subject, f.cause, f.state) == (subject, cause, "open")]
+        return found[0] if found else None
+
+    def _recorded(self, subject: str, quantity: str) -> Recorded | None:
+        return None if self.span is None else self.span.measured.recorded.get((subject, quantity))
 
     def energy_kwh(self, power_w: Values, where: Mask | None = None) -> float:
         """Energy of a power over the day, or over some of its intervals [kWh]."""
@@ -102,6 +156,7 @@ class Verdict:
     losses: tuple[DayLoss, ...] = ()
     evidence: Mapping[str, Any] = field(default_factory=dict)
     nights_needed: int = 1  # nights of trouble in a row before it is reported
+    others: Mapping[str, float] = field(default_factory=dict)  # chances of other causes; `confidence` is this one's
 
 
 def marked_part(unit: UnitNight) -> dict[str, float]:

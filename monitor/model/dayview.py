@@ -28,6 +28,7 @@ from monitor.model.ladder import (
     clear_sky_rung,
     combine,
     neighbour_rung,
+    outside_power,
     own_index,
     roof_rung,
     weighted_median,
@@ -73,6 +74,7 @@ class DayExpectation:
 
     units: Mapping[str, Expected]
     index: Values
+    outside_w: Mapping[str, Values]  # of measurable units, without what their own roof tells; NaN where nobody does
 
 
 def measurable(site: Site) -> frozenset[str]:
@@ -145,7 +147,7 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     own_rungs = believe(view.rungs, view.physics, view.belief)
     fallback = clear_sky_rung(view.physics, view.usual_index, view.span.subjects())
     neighbours = neighbour_rung(view.physics, foreign, view.span.subjects())
-    units = {}
+    units, outside = {}, {}
     for subject in view.span.subjects():
         roof = roof_rung(view.physics, _roof_witnesses(view, subject), subject)
         rungs = [*own_rungs, *(r for r in (roof, neighbours) if r is not None), fallback]
@@ -158,7 +160,10 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
             limit_w=view.span.rated_w(subject) * (1.0 if subject.startswith("inverter:") else 1.3),
             experience=view.experience.get(subject, {}),
         )
-    return DayExpectation(units, _site_index(view, own_rungs, foreign))
+        if subject in view.power_w:
+            told = outside_power(rungs, subject, view.gains[subject].by_rung())
+            outside[subject] = told if told.size else np.full(view.physics.starts.shape, np.nan)
+    return DayExpectation(units, _site_index(view, own_rungs, foreign), outside)
 
 
 def disbelieve(view: DayView, expectation: DayExpectation, history: SiteHistory) -> DayView:

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
+from ingest.readings import Seconds, Values
 from monitor.model.calibration import Outcome
 from monitor.model.gain import NAMEPLATE, DayRatio, Gains, learn_gains
 from monitor.model.ladder import SOURCES, RungName
@@ -97,6 +98,13 @@ class SiteHistory:
     def between(self, subject: str, first: date, last: date) -> list[DayNote]:
         """Notes of a subject over some days."""
         return [n for n in self.notes.get(subject, ()) if first <= n.day <= last]
+
+    def series(self, subject: str, feature: str) -> tuple[Seconds, Values]:
+        """Day ordinals and values of a feature, oldest first; days without it are left out."""
+        kept = [
+            (n.day.toordinal(), v) for n in self.notes.get(subject, ()) if (v := n.features.get(feature)) is not None
+        ]
+        return np.array([d for d, _ in kept], np.int64), np.array([v for _, v in kept], np.float64)
 
     def last_day(self) -> date | None:
         """The newest night that left notes."""

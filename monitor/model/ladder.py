@@ -301,6 +301,18 @@ def combine(
     return Expected(power, low, np.minimum(high, limit_w), source, day_sigma, clearness)
 
 
+def outside_power(rungs: Sequence[Rung], subject: str, gains: Mapping[str, float]) -> Values:
+    """Power of one subject [W], shape (T,), by what does not hang on this roof's own units; NaN where nobody tells.
+
+    Sensor, weather and neighbours by the weights of `combine`; the roof and the usual sky are left out.
+    """
+    told = [r for r in rungs if r.name not in ("roof", "clear_sky")]
+    if not told:
+        return np.zeros(0)
+    powers = np.stack([gains[r.name] * r.power_w[subject] for r in told])
+    return weighted_mean(powers, np.array([1.0 / (r.sigma**2 + SCATTER[r.name] ** 2) for r in told]))
+
+
 def _ratio_of(part: float, whole: float) -> float:
     return float(part / whole) if whole > 0.0 else 0.0
 

@@ -39,6 +39,25 @@ class CounterStep:
 
 
 @dataclass(frozen=True, slots=True)
+class Recorded:
+    """A channel as it was recorded, in the units used inside; NaN is a gap, or a reading that is not believed."""
+
+    axis: Axis
+    values: Values
+
+    def between(self, begin: int, end: int) -> tuple[Seconds, Seconds, Values]:
+        """Begins, ends and values of the known readings that begin within [begin, end) UTC epoch seconds."""
+        known = ~np.isnan(self.values)
+        begins, ends = self.axis.bounds(known, "mean")
+        inside = (begins >= begin) & (begins < end)
+        return begins[inside], ends[inside], self.values[known][inside]
+
+    def on_grid(self) -> Values:
+        """Means on the comparison grid, NaN where nothing is covered."""
+        return self.axis.spread(self.values)[0]
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
     """Readings of a site on a grid of T intervals.
 
@@ -49,6 +68,7 @@ class Measured:
     are no sign of a home and left out. What is marked is a gap in
     all of them but `heard`: `marked` tells per subject and mark which share of an interval its power lost by that,
     `marks` has the readings' marks by source, `faults` the channels that contradict others for a whole day.
+    `recorded` has every channel of a mean state but the weather's by subject and quantity, as it came.
     """
 
     starts: Seconds
@@ -62,6 +82,7 @@ class Measured:
     marked: Mapping[str, Mapping[Mark, Values]]
     marks: Mapping[str, Marks]
     faults: tuple[ChannelFault, ...]
+    recorded: Mapping[tuple[str, str], Recorded]
 
 
 def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measured:
@@ -89,6 +110,7 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
     return Measured(
         starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.series, gathered.heard,
         tuple(gathered.steps), gathered.marked, gathered.marks, tuple(faults),
+        gathered.recorded,
     )  # fmt: skip
 
 
@@ -107,6 +129,7 @@ class _Gathered:
         self.steps: list[CounterStep] = []
         self.marked: dict[str, dict[Mark, Values]] = {}
         self.marks: dict[str, Marks] = {}
+        self.recorded: dict[tuple[str, str], Recorded] = {}
         self._fine: dict[str, tuple[Values, Values]] = {}  # what counters tell of powers
         self._volts: dict[str, tuple[Axis, Values]] = {}
         self._modules: dict[str, dict[str, tuple[Values, Values]]] = {}
@@ -127,6 +150,7 @@ class _Gathered:
                 self.series.setdefault(channel.quantity, []).append(part)
             elif channel.reads == "mean":
                 by_subject.setdefault(channel.subject, {})[channel.quantity] = values
+                self.recorded.setdefault((channel.subject, channel.quantity), Recorded(axis, values))
             else:
                 self._count(channel, axis, values)
         for subject, columns in by_subject.items():

@@ -16,6 +16,7 @@ from monitor.detect.evening import at_nothing, region, site_night, snow_possible
 from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.observe import observe
 from monitor.detect.table import detector_table
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
@@ -159,7 +160,7 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
         c.site.id: night
         for c in cases
         if c.site.id in expected
-        and (night := _guarded(tally, c, site_night, views[c.site.id], expected[c.site.id], c.history,
+        and (night := _guarded(tally, c, site_night, views[c.site.id], expected[c.site.id], c.history, c.findings,
                                arrivals_stopped=stopped)) is not None
     }  # fmt: skip
     idle = {site_id: at_nothing(night) for site_id, night in nights.items() if night.snow_possible}
@@ -219,6 +220,7 @@ def _arrivals_stopped(views: dict[str, DayView]) -> bool:
 
 
 def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
+    night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
     verdicts = settle(case.site, found, case.findings)
     raised = max(view.day, case.raised_from or view.day)

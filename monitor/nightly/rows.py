@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -50,12 +51,23 @@ def daily_rows(
         for s in _told(view)
     ]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
-    return [
+    rows = [
         _site_row(view, expectation, inverters, night, series_features(view, history, troubled)),
         *units,
         *_meter_rows(view),
         *_source_rows(view, night),
     ]
+    told = {row.subject for row in rows}
+    rows += [DailyRow(site=view.site.id, subject=s, day=view.day) for s in sorted(night.traits.keys() - told)]
+    return [_with_traits(row, night, open_finding=row.subject in troubled) for row in rows]
+
+
+def _with_traits(row: DailyRow, night: SiteNight, *, open_finding: bool) -> DailyRow:
+    """The row with what was observed of its subject tonight, and whether a finding was open on it."""
+    seen: dict[str, float] = dict(night.traits.get(row.subject, {}))
+    if seen and open_finding:
+        seen["open"] = 1.0
+    return replace(row, features={**row.features, **seen}) if seen else row
 
 
 def note_of(row: DailyRow) -> DayNote:
