@@ -24,7 +24,7 @@ class Change:
     """What a night did to one finding."""
 
     finding: Finding
-    what: str  # raised, reopened, seen, good_day, unseen, cleared
+    what: str  # raised, reopened, renamed, seen, good_day, unseen, cleared
     losses: tuple[DayLoss, ...] = ()
 
 
@@ -58,11 +58,11 @@ def advance(
         Findings of nights that are being assessed again: found again, they keep their id and their `raised`.
     """
     origin = _Origin(suspected, raised, taken_back or {})
-    current = {(f.subject, f.cause): f for f in sorted(known, key=lambda f: (f.raised, f.id))}
+    current = {(f.subject, KINDS[f.cause].family): f for f in sorted(known, key=lambda f: (f.raised, f.id))}
     changes: dict[tuple[str, str], Change] = {}
-    for verdict in sorted(verdicts, key=lambda v: v.says == "healthy"):
-        key = (verdict.subject, verdict.cause)
-        if key in changes and verdict.says != "trouble":
+    for verdict in sorted(verdicts, key=lambda v: (v.says != "trouble", v.says == "healthy", -v.confidence)):
+        key = (verdict.subject, KINDS[verdict.cause].family)
+        if key in changes and (verdict.says != "trouble" or verdict.cause != changes[key].finding.cause):
             continue
         change = _move(night, verdict, current.get(key), origin)
         if change is not None:
@@ -84,16 +84,17 @@ class _Origin:
 def _move(night: SiteNight, verdict: Verdict, finding: Finding | None, origin: _Origin) -> Change | None:
     if verdict.says == "trouble":
         return _trouble(night, verdict, finding, origin)
-    if finding is None or finding.state == "cleared":
+    if finding is None or finding.state == "cleared" or finding.cause != verdict.cause:
         return None
     return _good_day(night, finding) if verdict.says == "healthy" else _unseen(night, verdict, finding)
 
 
 def _trouble(night: SiteNight, verdict: Verdict, finding: Finding | None, origin: _Origin) -> Change | None:
     if finding is not None and finding.state == "open":
-        return _seen(night, verdict, finding, "seen")
+        same = finding.cause == verdict.cause
+        return _seen(night, verdict, _renamed(finding, verdict), "seen" if same else "renamed")
     if finding is not None and finding.cleared is not None and night.day - finding.cleared <= timedelta(REOPEN_DAYS):
-        return _seen(night, verdict, replace(finding, state="open", cleared=None), "reopened")
+        return _seen(night, verdict, replace(_renamed(finding, verdict), state="open", cleared=None), "reopened")
     earlier = origin.suspected(verdict.subject, verdict.cause)
     if len(earlier) + 1 < verdict.nights_needed:
         return None
@@ -103,6 +104,20 @@ def _trouble(night: SiteNight, verdict: Verdict, finding: Finding | None, origin
     if before is not None:
         fresh = replace(fresh, id=before.id, raised=before.raised)
     return _seen(night, verdict, fresh, "raised")
+
+
+def _renamed(finding: Finding, verdict: Verdict) -> Finding:
+    """The finding under the cause that it is seen to have now; its earlier ones are kept in the evidence."""
+    if finding.cause == verdict.cause:
+        return finding
+    earlier = [*finding.evidence.get("earlier_causes", ()), finding.cause]
+    return replace(
+        finding,
+        cause=verdict.cause,
+        level=KINDS[verdict.cause].level,
+        confidence=verdict.confidence,
+        evidence={**finding.evidence, "earlier_causes": earlier},
+    )
 
 
 def _fresh(night: SiteNight, verdict: Verdict, *, since: date, raised: date) -> Finding:
@@ -134,6 +149,10 @@ def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Ch
     told = tuple(loss for loss in verdict.losses if loss.day > counted or loss.day == night.day)
     losses = (*(loss for loss in hidden if loss.day not in {x.day for x in told}), *told)
     evidence: dict[str, Any] = {**verdict.evidence, "days_seen": finding.evidence.get("days_seen", 0) + 1}
+    if verdict.others:
+        evidence["other_causes"] = {cause: round(chance, 2) for cause, chance in verdict.others.items()}
+    if "earlier_causes" in finding.evidence:
+        evidence["earlier_causes"] = finding.evidence["earlier_causes"]
     moved = replace(
         finding,
         last_seen=night.day,

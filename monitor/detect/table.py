@@ -25,10 +25,16 @@ class Detector(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """How findings of a cause live."""
+    """How findings of a cause live.
+
+    Causes of one `family` are names for one trouble of a subject: a finding may change between them as more is seen.
+    While a finding that `spoils` is open, nothing is learned from what it touches.
+    """
 
     level: Level
     good_days_to_clear: int
+    family: str
+    spoils: bool = True
 
 
 def detector_table() -> dict[str, Detector]:
@@ -37,7 +43,7 @@ def detector_table() -> dict[str, Detector]:
 
 
 KINDS: dict[str, Kind] = {
-    "failed_string": Kind("urgent", 3),
-    "inverter_outage": Kind("urgent", 2),
-    "missing_data": Kind("watch", 1),
+    "failed_string": Kind("urgent", 3, "standstill"),
+    "inverter_outage": Kind("urgent", 2, "standstill"),
+    "missing_data": Kind("watch", 1, "silence", spoils=False),
 }

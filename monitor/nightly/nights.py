@@ -17,7 +17,7 @@ from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
-from monitor.detect.table import detector_table
+from monitor.detect.table import KINDS, detector_table
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
 from monitor.model.span import site_span, utc_days
@@ -237,7 +237,12 @@ def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNi
 def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
     """Units with an open finding of their own, or whose inverter has one: their baselines do not learn tonight."""
     findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
-    subjects = {f.subject for f in findings.values() if f.state == "open"}
+    subjects = {f.subject for f in findings.values() if f.state == "open" and KINDS[f.cause].spoils}
+    if "site" in subjects:
+        return (
+            subjects | {f"string:{s.id}" for s in case.site.string} | {f"inverter:{i.id}" for i in case.site.inverter}
+        )
+    subjects |= {f"string:{s.removeprefix('module:').rpartition('/')[0]}" for s in subjects if s.startswith("module:")}
     wired = {f"string:{s.id}" for s in case.site.string if f"inverter:{s.inverter}" in subjects}
     fed = {f"inverter:{s.inverter}" for s in case.site.string if f"string:{s.id}" in subjects}
     return subjects | wired | fed

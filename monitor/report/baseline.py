@@ -10,7 +10,7 @@ import numpy as np
 
 from ingest.readings import Mask, Values
 from monitor.config.models import Plane, Site, String
-from monitor.detect.words import subject_in_words
+from monitor.detect.telling.phrases import subject_in_words
 from monitor.model.gain import Gains
 from monitor.model.installed import Installed, PlaneAsInstalled
 from monitor.model.orientation import Orientation

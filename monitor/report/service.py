@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from monitor.config.models import Site
 from monitor.detect.finding import LEVELS, Finding
-from monitor.detect.words import subject_in_words
+from monitor.detect.telling.phrases import subject_in_words
 from monitor.report.digest import DailyEnergy, FindingCard, FindingChart, Sibling
 from monitor.report.energies import compare
 from monitor.report.words import DATA_CAUSES, cause_words, day_words

@@ -1,0 +1,1 @@
+"""Findings in words, a family of causes a file."""
