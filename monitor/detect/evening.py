@@ -88,8 +88,8 @@ def region(neighbours: Sequence[tuple[bool | None, SiteHistory]], day: date) -> 
 
 
 def _stood_still(history: SiteHistory, day: date) -> bool:
-    notes = history.between("site", day - timedelta(days=SNOW_MEMORY_DAYS), day - timedelta(days=1))
-    return any(n.features.get("still") == 1.0 for n in notes)
+    still = history.said("site", "still", day - timedelta(days=SNOW_MEMORY_DAYS), day - timedelta(days=1))
+    return bool((still == 1.0).any())
 
 
 def _light(view: DayView, expectation: DayExpectation) -> Values:
@@ -115,9 +115,7 @@ def _fed(view: DayView) -> list[Inverter]:
 
 def _expecting(heard: Mapping[str, Values], history: SiteHistory) -> frozenset[str]:
     """Sources that have delivered before, or today."""
-    before = {
-        source for source in heard if any(n.features.get("heard") for n in history.notes.get(f"source:{source}", ()))
-    }
+    before = {source for source in heard if history.nights(f"source:{source}").known("heard").any()}
     return frozenset(before | {source for source, share in heard.items() if share.any()})
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
 from sqlalchemy import Connection
 
 from monitor.config import Fleet, Site
-from monitor.model.history import DayNote
 from monitor.model.installed import Installed
+from monitor.model.numbers import Nights
 from monitor.nightly.cases import remember
 from monitor.nightly.installed import read_installed
 from monitor.nightly.planes import fit_planes, healthy_days, learn_maps
@@ -32,11 +31,13 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
             return gather_baseline(site, installed, fleet=name, until=None, learning={})
         history = remember(conn, site, until + timedelta(days=1))
         frozen = {b.subject: b.frozen_on for b in read_baselines(conn, site.id)}  # the last epoch counts
-        units = [s for s in history.notes if s.startswith(("string:", "inverter:")) and _is_heard(history.notes[s])]
+        units = [
+            s for s in history.subjects() if s.startswith(("string:", "inverter:")) and _is_heard(history.nights(s))
+        ]
         gains = {s: history.gains(s, until + timedelta(days=1)) for s in units} | dict(installed.gains)
         installed = _worked_out(conn, site, replace(installed, gains=gains), until)
     learning = {
-        subject: replace(_learning(history.notes.get(subject, ())), frozen_on=frozen.get(subject)) for subject in gains
+        subject: replace(_learning(history.nights(subject)), frozen_on=frozen.get(subject)) for subject in gains
     }
     return gather_baseline(site, installed, fleet=name, until=until, learning=learning)
 
@@ -55,14 +56,12 @@ def _worked_out(conn: Connection, site: Site, installed: Installed, until: date)
     )
 
 
-def _is_heard(notes: Sequence[DayNote]) -> bool:
-    return any(note.usable > 0.0 or note.features.get("learn") for note in notes)
+def _is_heard(nights: Nights) -> bool:
+    return bool(nights.known("usable").any() or nights.known("learn").any())
 
 
-def _learning(notes: Sequence[DayNote]) -> Learning:
+def _learning(nights: Nights) -> Learning:
     """How far the healthy days of a unit have brought its gain."""
-    healthy = [note.features for note in notes if note.features.get("learn")]
-    clear, sensor, weather = (
-        sum(1 for features in healthy if features.get(name) is not None) for name in ("clear_sky", "sensor", "weather")
-    )
+    healthy = nights.having("learn")
+    clear, sensor, weather = (healthy.known(name).size for name in ("clear_sky", "sensor", "weather"))
     return Learning(days=len(healthy), clear=clear, sensor=sensor, weather=weather)

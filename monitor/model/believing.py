@@ -27,7 +27,7 @@ def belief(site: Site, rungs: Sequence[Rung], history: SiteHistory, gains: Mappi
     names = {rung.name for rung in rungs}
     if not names:
         return Belief()
-    nights = [note.features for note in history.notes.get("site", ())]
+    nights = history.nights("site")
     return Belief(
         weather_trust(nights) if "weather" in names else WeatherTrust(),
         sensor_trust(nights, gains.values(), site.plane[0].id) if "sensor" in names else SensorTrust(),

@@ -182,12 +182,11 @@ def _in_thousandths(view: DayView, expectation: DayExpectation, history: SiteHis
     # Where the day's clouds are only guessed, a cloudless day tells.
     guessed = expected.source == "clear_sky"
     reference = view.gains[subject].clear_sky * view.physics.clear_w(subject) if guessed else expected.power_w
-    before = history.notes.get(subject)
     return in_thousandths(
         view.power_w[subject],
         reference,
         view.span.rated_w(subject),
-        known_before=bool(before and before[-1].features.get("unit:power")),
+        known_before=bool(history.nights(subject).last("unit:power")),
     )
 
 

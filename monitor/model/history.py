@@ -1,4 +1,4 @@
-"""What earlier nights left behind about a site: day notes, gains learned from them, the usual sky."""
+"""What earlier nights left behind about a site: numbers of its days, gains learned from them, the usual sky."""
 
 from __future__ import annotations
 
@@ -8,19 +8,26 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from ingest.readings import Seconds, Values
+from ingest.readings import Values
 from monitor.model.calibration import Outcome
 from monitor.model.gain import NAMEPLATE, DayRatio, Gains, learn_gains
 from monitor.model.ladder import SOURCES, RungName
+from monitor.model.numbers import Nights, NumberStore, Ordinals
 
-# Nights that are remembered; learning is over well before.
-MEMORY_DAYS = 120
+# Days that are remembered, for troubles that grow over more than a year.
+MEMORY_DAYS = 450
+# Nights that gains, trust and levels are learned from.
+RECENT_NIGHTS = 120
 _USUAL_INDEX_DAYS = 60
 _EXPERIENCE_DAYS = 90
+_SUSPECTED_NIGHTS = 14
 # Feature of a day's deviation to the source that the day rested on.
 _DEVIATIONS: dict[str, RungName] = {f"off:{source}": source for source in SOURCES.values()}
 # All-year mean clear-sky index of temperate places (from memory); the site's own takes over after ten days.
 _USUAL_INDEX = 0.6
+# Figures of a note that are kept beside its features, under their own names.
+_ENERGIES = ("expected_kwh", "expected_low_kwh", "expected_high_kwh", "measured_kwh", "usable")
+_NONE = NumberStore()
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,82 +41,129 @@ class DayNote:
     expected_high_kwh: float | None
     usable: float
     features: Mapping[str, float | None]
+    measured_kwh: float | None = None
 
 
 @dataclass(slots=True)
 class SiteHistory:
-    """Day notes of a site, oldest first by subject, and gains that were frozen with the day from which they hold."""
+    """Numbers of a site's days by subject, and gains that were frozen with the day from which they hold.
 
-    notes: dict[str, list[DayNote]] = field(default_factory=dict)
+    Numbers are kept with 24 bits, in memory that does not grow once `MEMORY_DAYS` are full.
+    """
+
+    kept: dict[str, NumberStore] = field(default_factory=dict)
     frozen: dict[str, tuple[date, Gains]] = field(default_factory=dict)
 
     def add(self, notes: Iterable[DayNote]) -> None:
         """Take one more night's notes."""
+        newest = 0
         for note in notes:
-            kept = self.notes.setdefault(note.subject, [])
-            kept.append(note)
-            del kept[:-MEMORY_DAYS]
+            energies = {name: getattr(note, name) for name in _ENERGIES}
+            day = note.day.toordinal()
+            self.kept.setdefault(note.subject, NumberStore()).add(day, {**note.features, **energies})
+            newest = max(newest, day)
+        for subject in list(self.kept):
+            self.kept[subject].forget(newest - MEMORY_DAYS + 1)
+            if not len(self.kept[subject]):
+                del self.kept[subject]
+
+    def subjects(self) -> tuple[str, ...]:
+        """Subjects of which anything is remembered: `site`, strings, inverters, meters, sources."""
+        return tuple(self.kept)
+
+    def series(self, subject: str, feature: str) -> tuple[Ordinals, Values]:
+        """One number of a subject over all that is remembered, oldest first.
+
+        Parameters
+        ----------
+        subject : str
+            As in the daily rows.
+        feature : str
+            A feature, or one of `expected_kwh`, `expected_low_kwh`, `expected_high_kwh`, `measured_kwh`, `usable`.
+
+        Returns
+        -------
+        days : array of shape (N,)
+            Ordinals as of `date.toordinal`, of the days on which the number was kept and is not None.
+        values : array of shape (N,)
+            The number on these days.
+        """
+        store = self.kept.get(subject, _NONE)
+        values = store.nights().column(feature)
+        known = ~np.isnan(values)
+        return store.days[known], values[known]
+
+    def nights(self, subject: str, most: int = RECENT_NIGHTS) -> Nights:
+        """All numbers of a subject's last nights."""
+        return self.kept.get(subject, _NONE).nights().newest(most)
 
     def gains(self, subject: str, day: date) -> Gains:
         """Gains of a subject as they were known before a day."""
         if subject in self.frozen and self.frozen[subject][0] < day:
             return self.frozen[subject][1]
-        learning = [n for n in self.notes.get(subject, ()) if n.day < day and n.features.get("learn")]
-        return learn_gains([_ratio(n) for n in learning]) if learning else NAMEPLATE
+        if subject not in self.kept:
+            return NAMEPLATE
+        before = self.kept[subject].between(0, day.toordinal() - 1)[1]
+        learning = before.newest(RECENT_NIGHTS).having("learn")
+        ratios = zip(*(_or_none(learning.column(name)) for name in ("clear_sky", "sensor", "weather")), strict=True)
+        return learn_gains([DayRatio(*ratio) for ratio in ratios]) if len(learning) else NAMEPLATE
+
+    def learning_days(self, subject: str) -> list[date]:
+        """Recent days that a subject's gains are learned from."""
+        store = self.kept.get(subject, _NONE)
+        learns = self.nights(subject).column("learn") == 1.0
+        return [date.fromordinal(int(day)) for day in store.days[-RECENT_NIGHTS:][learns]]
 
     def experience(self, subject: str) -> dict[RungName, list[Outcome]]:
         """How the expectations of a subject's days without a finding came out, by source."""
+        nights = self.nights(subject, _EXPERIENCE_DAYS)
+        clearness = nights.column("clearness")
         found: dict[RungName, list[Outcome]] = {}
-        for note in self.notes.get(subject, ())[-_EXPERIENCE_DAYS:]:
-            clearness = note.features.get("clearness")
-            for name, source in _DEVIATIONS.items():
-                deviation = note.features.get(name)
-                if deviation is not None and clearness is not None:
-                    found.setdefault(source, []).append(Outcome(deviation, clearness))
+        for name, source in _DEVIATIONS.items():
+            deviation = nights.column(name)
+            known = ~np.isnan(deviation) & ~np.isnan(clearness)
+            if known.any():
+                pairs = zip(deviation[known].tolist(), clearness[known].tolist(), strict=True)
+                found[source] = [Outcome(*pair) for pair in pairs]
         return found
 
     def usual_index(self) -> float:
         """Median of the site's daily clear-sky index over the last two months."""
-        recent = [n.features.get("index") for n in self.notes.get("site", ())[-_USUAL_INDEX_DAYS:]]
-        known = [index for index in recent if index is not None]
+        known = self.nights("site", _USUAL_INDEX_DAYS).known("index")
         return float(np.median(known)) if len(known) >= 10 else _USUAL_INDEX
 
     def suspected(self, subject: str, cause: str) -> Sequence[date]:
         """Nights of trouble in a row up to now, newest first; nights that could not judge are skipped over."""
+        days = self.kept.get(subject, _NONE).days[-_SUSPECTED_NIGHTS:]
+        says = self.nights(subject, _SUSPECTED_NIGHTS).column(f"says:{cause}")
         found: list[date] = []
-        for note in reversed(self.notes.get(subject, ())[-14:]):
-            says = note.features.get(f"says:{cause}")
-            if says == 0.0:
+        for day, said in zip(days[::-1].tolist(), says[::-1].tolist(), strict=True):
+            if said == 0.0:
                 break
-            if says == 1.0:
-                found.append(note.day)
+            if said == 1.0:
+                found.append(date.fromordinal(day))
         return found
 
     def silent_nights(self, source: str, below: float) -> int:
         """Nights in a row up to now on which a source was hardly heard; dark days are skipped over."""
-        count = 0
-        for note in reversed(self.notes.get(f"source:{source}", ())):
-            heard = note.features.get("heard")
-            if heard is not None and heard >= below:
-                break
-            count += heard is not None
-        return count
+        heard = self.nights(f"source:{source}").known("heard")
+        loud = np.flatnonzero(heard >= below)
+        return int(heard.size - 1 - loud[-1]) if loud.size else int(heard.size)
 
     def between(self, subject: str, first: date, last: date) -> list[DayNote]:
-        """Notes of a subject over some days."""
-        return [n for n in self.notes.get(subject, ()) if first <= n.day <= last]
+        """Energies of a subject over some days; `features` holds all else that is remembered of them."""
+        days, nights = self.kept.get(subject, _NONE).between(first.toordinal(), last.toordinal())
+        columns = {name: _or_none(nights.column(name)) for name in nights.at}
+        return [_note(date.fromordinal(int(day)), subject, n, columns) for n, day in enumerate(days)]
 
-    def series(self, subject: str, feature: str) -> tuple[Seconds, Values]:
-        """Day ordinals and values of a feature, oldest first; days without it are left out."""
-        kept = [
-            (n.day.toordinal(), v) for n in self.notes.get(subject, ()) if (v := n.features.get(feature)) is not None
-        ]
-        return np.array([d for d, _ in kept], np.int64), np.array([v for _, v in kept], np.float64)
+    def said(self, subject: str, feature: str, first: date, last: date) -> Values:
+        """One number of a subject over some days, of those that kept it."""
+        return self.kept.get(subject, _NONE).between(first.toordinal(), last.toordinal())[1].known(feature)
 
     def last_day(self) -> date | None:
         """The newest night that left notes."""
-        site = self.notes.get("site")
-        return site[-1].day if site else None
+        site = self.kept.get("site", _NONE)
+        return date.fromordinal(int(site.days[-1])) if len(site) else None
 
 
 def memory_start(first: date) -> date:
@@ -117,5 +171,14 @@ def memory_start(first: date) -> date:
     return first - timedelta(MEMORY_DAYS)
 
 
-def _ratio(note: DayNote) -> DayRatio:
-    return DayRatio(*(note.features.get(name) for name in ("clear_sky", "sensor", "weather")))
+def _note(day: date, subject: str, n: int, columns: Mapping[str, Sequence[float | None]]) -> DayNote:
+    low, middle, high, measured, usable = (
+        columns[name][n] if name in columns else None
+        for name in ("expected_low_kwh", "expected_kwh", "expected_high_kwh", "measured_kwh", "usable")
+    )
+    features = {name: values[n] for name, values in columns.items() if name not in _ENERGIES and values[n] is not None}
+    return DayNote(day, subject, middle, low, high, usable or 0.0, features, measured)
+
+
+def _or_none(values: Values) -> list[float | None]:
+    return [None if np.isnan(value) else value for value in values.tolist()]

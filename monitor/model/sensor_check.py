@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,10 +11,10 @@ import numpy as np
 from ingest.readings import Mask, Values
 from monitor.model.gain import PRIOR_SIGMA, Gains
 from monitor.model.ladder import SENSOR_SIGMA, Rung
+from monitor.model.numbers import Nights
 from monitor.model.physics import CLEAR_NODE, Physics
 
 Verdict = Literal["believed", "not_yet", "doubted"]
-Features = Mapping[str, float | None]
 
 UNCHECKED_SIGMA = 0.10
 # Planning values, all of them.
@@ -90,12 +90,12 @@ def _misfit(seen: Values, curve: Values) -> float:
     return float(np.sqrt(max(1.0 - both**2 / (own * square), 0.0))) if own > 0.0 and square > 0.0 else 1.0
 
 
-def sensor_trust(nights: Sequence[Features], gains: Iterable[Gains], plane: str) -> SensorTrust:
+def sensor_trust(nights: Nights, gains: Iterable[Gains], plane: str) -> SensorTrust:
     """Judge the sensor by the daily features of the site's nights before, oldest first.
 
     Parameters
     ----------
-    nights : sequence of mappings
+    nights : Nights
         Features of the site's days as `sensor_features` gives them.
     gains : iterable of Gains
         Of the site's units: where the sensor stood to the clear sky while they were learned.
@@ -105,7 +105,7 @@ def sensor_trust(nights: Sequence[Features], gains: Iterable[Gains], plane: str)
     remark = _plainly_wrong(nights)
     if remark:
         return SensorTrust("doubted", remark)
-    days = [f for f in nights if f.get("sensor_level") is not None][-_RECENT:]
+    days = nights.having("sensor_level").newest(_RECENT)
     if len(days) < _LEAST_DAYS:
         return SensorTrust(remark=f"the irradiance sensor is not checked yet: {len(days)} clear days of {_LEAST_DAYS}")
     remark = _other_plane(days, plane) or _off_level(days, gains)
@@ -114,21 +114,18 @@ def sensor_trust(nights: Sequence[Features], gains: Iterable[Gains], plane: str)
     return _shading(days)
 
 
-def _plainly_wrong(nights: Sequence[Features]) -> str:
-    repeats = [v for f in nights if (v := f.get("sensor_repeats")) is not None][-5:]
-    if sum(share > _STILL for share in repeats) >= _STILL_DAYS:
+def _plainly_wrong(nights: Nights) -> str:
+    repeats = nights.known("sensor_repeats")[-5:]
+    if np.count_nonzero(repeats > _STILL) >= _STILL_DAYS:
         return "the irradiance sensor repeats the same value for most of the day"
-    dark = [v for f in nights if (v := f.get("sensor_night")) is not None][-10:]
+    dark = nights.known("sensor_night")[-10:]
     if len(dark) >= _LEAST_DAYS and abs(float(np.median(dark))) > _NIGHT_W_M2:
         return f"the irradiance sensor reads {np.median(dark):.0f} W/m2 at night"
     return ""
 
 
-def _other_plane(days: Sequence[Features], plane: str) -> str:
-    misfits = {
-        name.partition(":")[2]: float(np.median([v for f in days if (v := f.get(name)) is not None]))
-        for name in sorted({k for f in days for k in f if k.startswith("sensor_misfit:")})
-    }
+def _other_plane(days: Nights, plane: str) -> str:
+    misfits = {name.partition(":")[2]: float(np.median(days.known(name))) for name in days.named("sensor_misfit:")}
     stated = misfits.get(plane, 0.0)
     best = min(misfits, key=lambda name: misfits[name], default=plane)
     if stated < _POOR_FIT or misfits[best] > _BETTER * stated:
@@ -137,8 +134,8 @@ def _other_plane(days: Sequence[Features], plane: str) -> str:
     return f"the irradiance sensor looks as if it {where}, and not in the plane {plane!r}: check where it is mounted"
 
 
-def _off_level(days: Sequence[Features], gains: Iterable[Gains]) -> str:
-    sensor, own = (float(np.median([f[k] or np.nan for f in days])) for k in ("sensor_level", "own_level"))
+def _off_level(days: Nights, gains: Iterable[Gains]) -> str:
+    sensor, own = (float(np.median(days.column(k))) for k in ("sensor_level", "own_level"))
     if not _LEVEL[0] < sensor < _LEVEL[1]:
         return f"the irradiance sensor reads {sensor:.0%} of a cloudless sky on clear days"
     learned = [g.sensor / g.clear_sky for g in gains if g.sigma < PRIOR_SIGMA and g.clear_sky > 0.0]
@@ -153,11 +150,10 @@ def _off_level(days: Sequence[Features], gains: Iterable[Gains]) -> str:
     )
 
 
-def _shading(days: Sequence[Features]) -> SensorTrust:
-    names = sorted({k for f in days for k in f if k.startswith("sensor_at:")})
-    seen = {int(n.partition(":")[2]): [v for f in days if (v := f.get(n)) is not None] for n in names}
-    seen = {at: ratios for at, ratios in seen.items() if len(ratios) >= _LEAST_DAYS}
-    shaded = tuple(sorted(at for at, r in seen.items() if np.mean(np.array(r) < _SHADED) >= _MOSTLY))
+def _shading(days: Nights) -> SensorTrust:
+    seen = {int(name.partition(":")[2]): days.known(name) for name in days.named("sensor_at:")}
+    seen = {at: ratios for at, ratios in seen.items() if ratios.size >= _LEAST_DAYS}
+    shaded = tuple(sorted(at for at, ratios in seen.items() if np.mean(ratios < _SHADED) >= _MOSTLY))
     if not shaded:
         return SensorTrust("believed")
     if 2 * len(shaded) > len(seen):

@@ -36,8 +36,7 @@ def series_features(view: DayView, history: SiteHistory, troubled: Collection[st
             found |= {"weather_late_s": _lateness(view)} | weather_features(
                 rung.index, clear, view.physics.sun.elevation_deg
             )
-            nights = [note.features for note in history.notes.get("site", ())]
-            found |= weather_standing(nights, settled=all(view.gains[s].complete for s in view.power_w))
+            found |= weather_standing(history.nights("site"), settled=all(view.gains[s].complete for s in view.power_w))
     if "sensor" in names:
         day = SensorDay(_plane_sensor(view), _repeats(view), clear, own_level)
         found |= sensor_features(day, view.physics, view.site.plane[0].id)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +9,8 @@ import numpy as np
 from ingest.readings import Mask, Values
 from monitor.model.grid import STEP_S
 from monitor.model.ladder import Rung
+from monitor.model.numbers import Nights
 from monitor.model.physics import Physics, at_index
-
-Features = Mapping[str, float | None]
 
 # Classes of the sun's elevation [deg] and the names of their daily features; before a name `was:` is where
 # the class stood while the site's gains were learned, `now:` where it was seen to stand last; both are carried on from
@@ -58,16 +56,15 @@ def weather_features(index: Values, clear: Mask, elevation_deg: Values) -> dict[
     return found
 
 
-def weather_standing(nights: Sequence[Features], *, settled: bool) -> dict[str, float | None]:
+def weather_standing(nights: Nights, *, settled: bool) -> dict[str, float | None]:
     """Where the series stood while the site's gains were learned, and where it stood lately, for the next nights.
 
     `settled` tells that all gains are learned; before that, and before it was seen on some clear days, nothing is kept.
     """
-    before = nights[-1] if nights else {}
     found: dict[str, float | None] = {}
     for name in HEIGHTS:
-        seen = _seen(nights, name)
-        was, now = before.get(_WAS + name), before.get(_NOW + name)
+        seen = nights.known(name)
+        was, now = nights.last(_WAS + name), nights.last(_NOW + name)
         if was is None and settled and seen.size >= _LEAST_DAYS:
             was = float(np.median(seen))
         if seen.size >= _LEAST_DAYS:
@@ -77,15 +74,14 @@ def weather_standing(nights: Sequence[Features], *, settled: bool) -> dict[str, 
     return found
 
 
-def weather_trust(nights: Sequence[Features]) -> WeatherTrust:
+def weather_trust(nights: Nights) -> WeatherTrust:
     """Judge a series by the daily features of the site's nights before, oldest first."""
-    late_s, remark = _lateness([v for f in nights if (v := f.get("weather_late_s")) is not None][-_LATE_DAYS:])
-    known = nights[-1] if nights else {}
+    late_s, remark = _lateness(nights.known("weather_late_s")[-_LATE_DAYS:])
     changes, days = np.zeros(len(HEIGHTS)), np.zeros(len(HEIGHTS))
     for n, name in enumerate(HEIGHTS):
-        was, now = known.get(_WAS + name), known.get(_NOW + name)
+        was, now = nights.last(_WAS + name), nights.last(_NOW + name)
         if was is not None and now is not None:
-            changes[n], days[n] = np.log(now / was), np.clip(_seen(nights, name).size, _LEAST_DAYS, _RECENT)
+            changes[n], days[n] = np.log(now / was), np.clip(nights.known(name).size, _LEAST_DAYS, _RECENT)
     overall = float(changes @ days) / (float(days.sum()) + _PRIOR_DAYS)
     drawn = (days * changes + _PRIOR_DAYS * overall) / (days + _PRIOR_DAYS)
     beyond = np.sign(drawn) * np.maximum(np.abs(drawn) - _MODEL_MOVES, 0.0)
@@ -93,16 +89,12 @@ def weather_trust(nights: Sequence[Features]) -> WeatherTrust:
     return WeatherTrust(late_s, tuple(float(v) for v in level), remark)
 
 
-def _seen(nights: Sequence[Features], name: str) -> Values:
-    return np.array([v for f in nights if (v := f.get(name)) is not None], dtype=np.float64)
-
-
-def _lateness(days: Sequence[float]) -> tuple[int, str]:
+def _lateness(days: Values) -> tuple[int, str]:
     """Shift to apply [s] and a sentence; nothing of both where the times look right."""
     if len(days) < _LEAST_DAYS:
         return 0, ""
     middle = float(np.median(days))
-    width = float(np.quantile(np.abs(np.array(days) - middle), 0.75))
+    width = float(np.quantile(np.abs(days - middle), 0.75))
     if abs(middle) < _LEAST_LATE_S:
         return 0, ""
     minutes, way = round(abs(middle) / 60.0), "late" if middle > 0.0 else "early"

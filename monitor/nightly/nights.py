@@ -262,7 +262,7 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
 
 
 def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
-    learned = [n.day for n in case.history.notes.get(subject, ()) if n.features.get("learn")]
+    learned = case.history.learning_days(subject)
     values = {"clear_sky": gains.clear_sky, "sensor": gains.sensor, "weather": gains.weather, "sigma": gains.sigma}
     return Baseline(
         site=case.site.id,

@@ -80,6 +80,7 @@ def note_of(row: DailyRow) -> DayNote:
         row.expected_high_kwh,
         row.usable,
         row.features,
+        row.measured_kwh,
     )
 
 
@@ -145,9 +146,9 @@ def _quality(view: DayView, expected: Expected, subject: str, history: SiteHisto
     if history is None:
         return found
     clear = view.gains[subject].clear_sky * view.physics.clear_w(subject)
-    found["level"] = float(np.nansum(view.power_w[subject]) / np.sum(clear))
-    levels = [n.features["level"] for n in history.notes.get(subject, ()) if n.features.get("level") is not None]
-    jump = unit_jump(np.array([*levels, found["level"]], np.float64), np.ones(len(levels) + 1))
+    found["level"] = level = float(np.nansum(view.power_w[subject]) / np.sum(clear))
+    levels = np.append(history.nights(subject).known("level"), level)
+    jump = unit_jump(levels, np.ones(levels.size))
     return found if jump is None else {**found, "unit": jump.factor}
 
 

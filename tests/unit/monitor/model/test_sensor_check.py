@@ -10,10 +10,10 @@ from monitor.config.models import Site
 from monitor.model.gain import NAMEPLATE, Gains
 from monitor.model.grid import grid
 from monitor.model.ladder import SENSOR_SIGMA, sensor_rung
+from monitor.model.numbers import Nights
 from monitor.model.physics import CLEAR_NODE, Physics, site_physics
 from monitor.model.sensor_check import (
     UNCHECKED_SIGMA,
-    Features,
     SensorDay,
     SensorTrust,
     believed,
@@ -25,6 +25,7 @@ from tests.unit.monitor.conftest import made_site
 
 JUNE = 1_782_000_000 // 86400 * 86400
 LEARNED = Gains(0.9, 0.9, 0.9, 0.03, True)
+Features = dict[str, float | None]
 PLANES = [{"id": "south", "tilt_deg": 35, "azimuth_deg": 180}, {"id": "east", "tilt_deg": 35, "azimuth_deg": 90}]
 
 
@@ -40,16 +41,21 @@ def clear_day(physics: Physics, seen: Values, *, own: float = 1.0, repeats: floa
     return sensor_features(day, physics, "south")
 
 
+def judge(days: list[Features], gains: Gains = LEARNED) -> SensorTrust:
+    """The verdict after such days."""
+    return sensor_trust(Nights.of(days), [gains], "south")
+
+
 def in_plane(physics: Physics, plane: str = "south") -> Values:
     return np.asarray(physics.plane_w_m2[plane][CLEAR_NODE])
 
 
 def test_a_sensor_that_follows_its_plane_is_believed_after_five_clear_days(physics: Physics) -> None:
     day = clear_day(physics, 0.97 * in_plane(physics))
-    before = sensor_trust([day] * 4, [LEARNED], "south")
+    before = judge([day] * 4)
     assert before.verdict == "not_yet"
     assert before.remark == "the irradiance sensor is not checked yet: 4 clear days of 5"
-    assert sensor_trust([day] * 5, [LEARNED], "south") == SensorTrust("believed")
+    assert judge([day] * 5) == SensorTrust("believed")
 
 
 @pytest.mark.parametrize(("plane", "words"), [("east", "lies in the plane 'east'"), ("level", "lies level")])
@@ -58,14 +64,14 @@ def test_a_wrong_plane_is_doubted_and_named(physics: Physics, plane: str, words:
     steep = site_physics(
         made_site(plane=[{"id": "south", "tilt_deg": 60, "azimuth_deg": 180}, PLANES[1]]), physics.starts
     )
-    trust = sensor_trust([clear_day(steep, seen)] * 6, [LEARNED], "south")
+    trust = judge([clear_day(steep, seen)] * 6)
     assert trust.verdict == "doubted"
     assert words in trust.remark
 
 
 def test_drift_is_the_sensors_when_the_roof_stands_still(physics: Physics) -> None:
     low = clear_day(physics, 0.85 * in_plane(physics))
-    trust = sensor_trust([low] * 6, [LEARNED], "south")
+    trust = judge([low] * 6)
     assert trust.verdict == "doubted"
     assert trust.remark == "the irradiance sensor's level has moved by -15% on clear days, and the roof's has not"
 
@@ -74,29 +80,29 @@ def test_haze_moves_both_and_dirt_only_the_roof(physics: Physics) -> None:
     hazy = clear_day(physics, 0.88 * in_plane(physics), own=0.88)
     dirty = clear_day(physics, in_plane(physics), own=0.8)
     for day in (hazy, dirty):
-        assert sensor_trust([day] * 6, [LEARNED], "south").verdict == "believed"
+        assert judge([day] * 6).verdict == "believed"
 
 
 def test_before_gains_are_learned_only_an_impossible_level_is_doubted(physics: Physics) -> None:
     low, half = (clear_day(physics, part * in_plane(physics)) for part in (0.85, 0.5))
-    assert sensor_trust([low] * 6, [NAMEPLATE], "south").verdict == "believed"
-    trust = sensor_trust([half] * 6, [NAMEPLATE], "south")
+    assert judge([low] * 6, NAMEPLATE).verdict == "believed"
+    trust = judge([half] * 6, NAMEPLATE)
     assert trust.remark == "the irradiance sensor reads 50% of a cloudless sky on clear days"
 
 
 def test_stuck_values_and_light_at_night(physics: Physics) -> None:
     stuck = clear_day(physics, np.full(96, 300.0), repeats=1.0)
-    assert "repeats the same value" in sensor_trust([stuck] * 3, [LEARNED], "south").remark
+    assert "repeats the same value" in judge([stuck] * 3).remark
     lifted = clear_day(physics, in_plane(physics) + 40.0)
-    assert "reads 40 W/m2 at night" in sensor_trust([lifted] * 5, [LEARNED], "south").remark
-    assert sensor_trust([clear_day(physics, in_plane(physics) - 3.0)] * 5, [LEARNED], "south").verdict == "believed"
+    assert "reads 40 W/m2 at night" in judge([lifted] * 5).remark
+    assert judge([clear_day(physics, in_plane(physics) - 3.0)] * 5).verdict == "believed"
 
 
 def test_shade_at_some_places_of_the_sun_takes_these_out_and_no_others(site: Site, physics: Physics) -> None:
     azimuth = physics.sun.azimuth_deg
     behind = (azimuth >= 90.0) & (azimuth < 120.0)
     seen = in_plane(physics) * np.where(behind, 0.5, 1.0)
-    trust = sensor_trust([clear_day(physics, seen)] * 6, [LEARNED], "south")
+    trust = judge([clear_day(physics, seen)] * 6)
     assert trust == SensorTrust(
         "believed", "the irradiance sensor is shaded when the sun stands at 90 to 120 degrees", (90,)
     )
@@ -113,7 +119,7 @@ def test_shade_at_some_places_of_the_sun_takes_these_out_and_no_others(site: Sit
 def test_one_shaded_day_of_five_is_a_cloud(physics: Physics) -> None:
     behind = physics.sun.azimuth_deg < 120.0
     good, bad = (clear_day(physics, in_plane(physics) * np.where(behind, k, 1.0)) for k in (1.0, 0.5))
-    assert sensor_trust([good, good, good, bad, good], [LEARNED], "south").shaded == ()
+    assert judge([good, good, good, bad, good]).shaded == ()
 
 
 def test_how_sure_a_sensor_is_follows_the_verdict(physics: Physics) -> None:

@@ -10,10 +10,10 @@ import pytest
 from monitor.config.models import Site
 from monitor.model.grid import grid
 from monitor.model.ladder import weather_rung
+from monitor.model.numbers import Nights
 from monitor.model.physics import Physics, site_physics
 from monitor.model.weather_series import Series
 from monitor.model.weather_trust import (
-    Features,
     WeatherTrust,
     levelled,
     weather_features,
@@ -30,36 +30,36 @@ def physics() -> Physics:
     return site_physics(made_site(), grid(JUNE, JUNE + 86400))
 
 
-def lived(levels: Sequence[float | None], *, settled_after: int) -> list[Features]:
+def lived(levels: Sequence[float | None], *, settled_after: int) -> Nights:
     """Nights of a series with such a level under high sun, as they follow on each other."""
-    nights: list[Features] = []
+    nights: list[dict[str, float | None]] = []
     for n, level in enumerate(levels):
-        day = {} if level is None else {"weather_high": level}
-        nights.append({**day, **weather_standing(nights, settled=n > settled_after)})
+        day: dict[str, float | None] = {} if level is None else {"weather_high": level}
+        nights.append({**day, **weather_standing(Nights.of(nights), settled=n > settled_after)})
         del nights[:-120]
-    return nights
+    return Nights.of(nights)
 
 
 def test_times_that_are_late_on_most_clear_days_are_moved_and_told() -> None:
-    trust = weather_trust([{"weather_late_s": s} for s in (1750.0, 1900.0, 1820.0, 1600.0, 1830.0, 1790.0)])
+    trust = weather_trust(Nights.of([{"weather_late_s": s} for s in (1750.0, 1900.0, 1820.0, 1600.0, 1830.0, 1790.0)]))
     assert trust.late_s == 1800
     assert trust.remark == "the weather's times look 30 minutes late: check marks and zone"
-    assert weather_trust([{"weather_late_s": -3600.0}] * 6).late_s == -3600
+    assert weather_trust(Nights.of([{"weather_late_s": -3600.0}] * 6)).late_s == -3600
 
 
 def test_times_that_jump_about_are_told_and_left_alone() -> None:
-    trust = weather_trust([{"weather_late_s": s} for s in (0.0, 3600.0, 0.0, 3600.0, 3500.0, 100.0, 3600.0)])
+    trust = weather_trust(Nights.of([{"weather_late_s": s} for s in (0.0, 3600.0, 0.0, 3600.0, 3500.0, 100.0, 3600.0)]))
     assert trust.late_s == 0
     assert "not on all clear days" in trust.remark
 
 
 @pytest.mark.parametrize("seen", [[1800.0] * 4, [300.0] * 12])
 def test_few_days_or_a_few_minutes_move_nothing(seen: list[float]) -> None:
-    assert weather_trust([{"weather_late_s": s} for s in seen]) == WeatherTrust()
+    assert weather_trust(Nights.of([{"weather_late_s": s} for s in seen])) == WeatherTrust()
 
 
 def test_after_a_change_of_the_clock_the_last_clear_days_decide() -> None:
-    assert weather_trust([{"weather_late_s": s} for s in [0.0] * 40 + [3600.0] * 12]).late_s == 3600
+    assert weather_trust(Nights.of([{"weather_late_s": s} for s in [0.0] * 40 + [3600.0] * 12])).late_s == 3600
 
 
 def test_a_series_that_reads_higher_than_while_learning_is_brought_down_in_steps() -> None:
