@@ -96,6 +96,7 @@ class SiteNight:
     past: SiteHistory = field(default_factory=SiteHistory)  # what the nights before have left
     known: tuple[Finding, ...] = ()  # the site's findings as of the night before
     traits: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # what was observed tonight, by subject
+    held: Mapping[str, Mask] = field(default_factory=dict)  # by inverter id, once worked out: see `held_back`
 
     @property
     def begin(self) -> int:

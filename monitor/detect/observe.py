@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+from monitor.detect.held import held_back, observe_tops
 from monitor.detect.night import SiteNight
+from monitor.detect.raised_volts import observe_volts
 from monitor.detect.siblings import observe_siblings
 
 # Traits by subject. Each observer is shown what those before it have seen.
 Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 
+# What tells where an inverter was held back, and what leaves such hours out.
+FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (observe_siblings,)
 
 
 def observe(night: SiteNight) -> SiteNight:
-    """The night with all its traits."""
-    for observer in OBSERVERS:
+    """The night with all its traits, and with the hours in which its inverters were held back."""
+    night = _with_traits(night, FIRST)
+    night = replace(night, held={i.id: held_back(night, i.id) for i in night.site.inverter})
+    return _with_traits(night, OBSERVERS)
+
+
+def _with_traits(night: SiteNight, observers: Sequence[Observer]) -> SiteNight:
+    for observer in observers:
         traits = {subject: dict(kept) for subject, kept in night.traits.items()}
         for subject, seen in observer(night).items():
             traits.setdefault(subject, {}).update(seen)
