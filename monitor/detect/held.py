@@ -144,8 +144,10 @@ def nominal_volts(volts: Values) -> float:
 def cells_of(night: SiteNight, begins: Seconds, ends: Seconds) -> Mask:
     """Intervals of the day that any of some readings touches, shape (T,)."""
     count = night.starts.size
-    first = np.clip((begins - night.begin) // STEP_S, 0, count)
-    past = np.clip(-((night.begin - ends) // STEP_S), 0, count)
+    if not begins.size:
+        return np.zeros(count, dtype=bool)
+    first = np.minimum(np.maximum((begins - night.begin) // STEP_S, 0), count)
+    past = np.minimum(np.maximum(-((night.begin - ends) // STEP_S), 0), count)
     change = np.zeros(count + 1, dtype=np.int64)
     np.add.at(change, first, 1)
     np.add.at(change, past, -1)

@@ -20,7 +20,7 @@ _LEAST_INTERVALS = 6
 _REMEMBERED = 60
 
 
-def volts_over_model(night: SiteNight, string: String) -> Values | None:
+def volts_over_model(night: SiteNight, string: String, air_c: Values) -> Values | None:
     """Natural logarithm of a string's voltage over its modelled one at full power, shape (T,); None where unknown.
 
     The model is the nameplate's voltage with the temperature coefficient of power, which lies near that of the
@@ -32,7 +32,7 @@ def volts_over_model(night: SiteNight, string: String) -> Values | None:
     if volts is None:
         return None
     plane = at_index(night.physics.plane_w_m2[string.plane], night.index)
-    cells = cell_temperature(plane, _air(night))
+    cells = cell_temperature(plane, air_c)
     usual = string.modules * string.module.vmp_v * (1.0 + string.module.gamma_pmp_pct_per_c / 100.0 * (cells - 25.0))
     power = night.units.get(f"string:{string.id}")
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -45,8 +45,9 @@ def volts_over_model(night: SiteNight, string: String) -> Values | None:
 def observe_volts(night: SiteNight) -> dict[str, dict[str, float]]:
     """Trait `volt_off` of a string: the middle of its voltage over the modelled one on the day, as a logarithm."""
     seen = {}
+    air = _air(night)
     for string in night.site.string:
-        over = volts_over_model(night, string)
+        over = volts_over_model(night, string, air)
         if over is not None and np.count_nonzero(~np.isnan(over)) >= _LEAST_INTERVALS:
             seen[f"string:{string.id}"] = {"volt_off": float(np.nanmedian(over))}
     return seen
@@ -57,18 +58,20 @@ def raised(night: SiteNight, strings: Sequence[String]) -> tuple[Mask, int]:
 
     Beside each string's own habit, and beside the lower quarter of the day: a cold day lifts all of it.
     """
-    every = np.ones(night.starts.shape, dtype=bool)
+    every, never = np.ones(night.starts.shape, dtype=bool), np.zeros(night.starts.shape, dtype=bool)
     count = 0
+    air = _air(night)
     for string in strings:
-        over = volts_over_model(night, string)
-        if over is None or np.isnan(over).all():
+        over = volts_over_model(night, string, air)
+        known = np.zeros(0) if over is None else over[~np.isnan(over)]
+        if over is None or not known.size:
             continue
+        count += 1
         _, before = night.past.series(f"string:{string.id}", "volt_off")
         usual = float(np.median(before[-_REMEMBERED:])) if before.size else 0.0
         with np.errstate(invalid="ignore"):
-            every &= over - max(usual, float(np.nanquantile(over, 0.25))) > RAISED
-        count += 1
-    return (every if count else np.zeros(night.starts.shape, dtype=bool)), count
+            every &= over > max(usual, float(np.quantile(known, 0.25))) + RAISED
+    return (every if count else never), count
 
 
 def _air(night: SiteNight) -> Values:
