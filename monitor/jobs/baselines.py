@@ -10,8 +10,8 @@ from sqlalchemy import Connection
 from monitor.config import Fleet, Site
 from monitor.model.installed import Installed
 from monitor.model.numbers import Nights
-from monitor.nightly.cases import remember
 from monitor.nightly.installed import read_installed
+from monitor.nightly.memory import remember
 from monitor.nightly.planes import fit_planes, healthy_days, learn_maps
 from monitor.report.baseline import BaselineSheet, Learning, gather_baseline
 from monitor.store import Store
@@ -29,7 +29,7 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
         until = assessed_until(conn, site.id)
         if until is None:
             return gather_baseline(site, installed, fleet=name, until=None, learning={})
-        history = remember(conn, site, until + timedelta(days=1))
+        history = remember(conn, site.id, until + timedelta(days=1))
         frozen = {b.subject: b.frozen_on for b in read_baselines(conn, site.id)}  # the last epoch counts
         units = [
             s for s in history.subjects() if s.startswith(("string:", "inverter:")) and _is_heard(history.nights(s))

@@ -60,7 +60,9 @@ class SiteHistory:
         for note in notes:
             energies = {name: getattr(note, name) for name in _ENERGIES}
             day = note.day.toordinal()
-            self.kept.setdefault(note.subject, NumberStore()).add(day, {**note.features, **energies})
+            if note.subject not in self.kept:
+                self.kept[note.subject] = NumberStore()
+            self.kept[note.subject].add(day, {**note.features, **energies})
             newest = max(newest, day)
         for subject in list(self.kept):
             self.kept[subject].forget(newest - MEMORY_DAYS + 1)

@@ -70,13 +70,28 @@ class NumberStore:
 
     __slots__ = ("_begin", "_days", "_end", "_names", "_table")
 
-    def __init__(self, days: Ordinals | None = None, nights: Nights | None = None) -> None:
-        """Empty, or with what was kept before: day ordinals (N,), rising, and the nights of these days."""
-        kept = Nights.of([]) if nights is None else nights
-        self._names = dict(kept.at)
-        self._days = np.zeros(0, dtype=np.int64) if days is None else days.astype(np.int64)
-        self._table: Figures = np.array(kept.table, dtype=np.float32)
-        self._begin, self._end = 0, self._days.size
+    def __init__(self) -> None:
+        """Without any night."""
+        self._names: dict[str, int] = {}
+        self._days: Ordinals = np.zeros(0, dtype=np.int64)
+        self._table: Figures = np.zeros((0, 0), dtype=np.float32)
+        self._begin = self._end = 0
+
+    @classmethod
+    def of(cls, parts: Sequence[tuple[Ordinals, Nights]]) -> NumberStore:
+        """With nights from before: parts that follow each other, each with the rising ordinals of its days."""
+        store = cls()
+        store._names = {name: n for n, name in enumerate(dict.fromkeys(name for _, p in parts for name in p.at))}
+        count = sum(days.size for days, _ in parts)
+        store._days, store._table = _room(count, len(store._names))
+        for days, nights in parts:
+            end = store._end + days.size
+            store._days[store._end : end] = days
+            store._table[store._end : end, [store._names[name] for name in nights.at]] = nights.table[
+                :, list(nights.at.values())
+            ]
+            store._end = end
+        return store
 
     def add(self, day: int, values: Mapping[str, float | None]) -> None:
         """Take a night that is later than all before; a number that is not finite is not kept."""
@@ -125,13 +140,17 @@ class NumberStore:
         live = self.nights()
         old = [name for name in live.at if name in wanted or live.known(name).size]
         names = [*old, *new]
-        table = np.full((len(live) + _FEW_NIGHTS, len(names) + _FEW_NAMES), np.nan, dtype=np.float32)
+        days, table = _room(len(live), len(names))
         for n, name in enumerate(old):
             table[: len(live), n] = live.table[:, live.at[name]]
-        days = np.zeros(len(table), dtype=np.int64)
         days[: len(live)] = self.days
         self._names = {name: n for n, name in enumerate(names)}
         self._table, self._days, self._begin, self._end = table, days, 0, len(live)
+
+
+def _room(nights: int, names: int) -> tuple[Ordinals, Figures]:
+    table = np.full((nights + _FEW_NIGHTS, names + _FEW_NAMES), np.nan, dtype=np.float32)
+    return np.zeros(len(table), dtype=np.int64), table
 
 
 def _number(value: float | None) -> float:

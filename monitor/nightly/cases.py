@@ -10,15 +10,14 @@ from sqlalchemy import Connection
 
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
-from monitor.model.gain import Gains
-from monitor.model.history import SiteHistory, memory_start
+from monitor.model.history import SiteHistory
 from monitor.model.ladder import MAX_NEIGHBOUR_KM
 from monitor.model.span import SiteSpan, kilometres
-from monitor.nightly.rows import note_of
+from monitor.nightly.memory import Stored, remember_all
 from monitor.store import Store
 from monitor.store.assessed import assessed_until, set_assessed
-from monitor.store.baselines import drop_baselines, read_baselines
-from monitor.store.daily import drop_daily, read_daily
+from monitor.store.baselines import drop_baselines
+from monitor.store.daily import drop_daily
 from monitor.store.findings import list_findings, rewind_findings
 from monitor.store.readings import changed_days, load_tables, recorded_span
 
@@ -34,6 +33,7 @@ class Case:
     first: date | None = None  # first night to assess; None: only heard as a neighbour
     raised_from: date | None = None  # what re-assessed nights find is stamped with this night
     history: SiteHistory = field(default_factory=SiteHistory)
+    stored: Stored = field(default_factory=dict)  # what of the history is in the store, packed
     findings: list[Finding] = field(default_factory=list)
     # Findings of re-assessed nights, waiting to be found again under their old id and date.
     taken_back: dict[tuple[str, str], Finding] = field(default_factory=dict)
@@ -54,8 +54,9 @@ def open_cases(
         near = [s for s in fleet.sites if s not in wanted and any(_in_reach(s, w) for w in wanted)]
         cases += [Case(site) for site in near]
         begin = min((c.first for c in cases if c.first is not None), default=last)
+        known = remember_all(conn, {c.site.id: c.first or begin for c in cases})
         for case in cases:
-            case.history = remember(conn, case.site, case.first or begin)
+            case.history, case.stored = known[case.site.id]
             if case.first is not None:
                 case.findings = list_findings(conn, site=case.site.id, include_cleared=True)
     return cases
@@ -118,15 +119,3 @@ def _first_local_day(conn: Connection, site: Site, utc_day: int) -> date:
 def _local_date(site: Site, utc_day: int) -> date:
     """The earlier local day that a UTC day touches."""
     return datetime.fromtimestamp(utc_day * 86400, UTC).astimezone(site.zone).date()
-
-
-def remember(conn: Connection, site: Site, first: date) -> SiteHistory:
-    """What the nights before `first` left behind of a site, and no more."""
-    history = SiteHistory()
-    rows = read_daily(conn, site=site.id, first=memory_start(first), last=first - timedelta(days=1))
-    history.add(note_of(row) for row in rows)
-    for baseline in read_baselines(conn, site.id):
-        if baseline.frozen_on is not None and baseline.frozen_on < first:
-            gains = Gains(**baseline.values, complete=True)
-            history.frozen[baseline.subject] = (baseline.frozen_on, gains)
-    return history

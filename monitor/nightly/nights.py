@@ -22,7 +22,8 @@ from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve,
 from monitor.model.gain import Gains
 from monitor.model.span import site_span, utc_days
 from monitor.nightly.cases import Case, Neighbours, neighbourhoods, open_cases
-from monitor.nightly.rows import daily_rows, note_of
+from monitor.nightly.memory import keep_memory, note_of
+from monitor.nightly.rows import daily_rows
 from monitor.store import Store
 from monitor.store.assessed import set_assessed
 from monitor.store.baselines import Baseline, write_baseline
@@ -109,7 +110,8 @@ def assess(
         for n in range((end - begin).days + 1):
             if should_stop():
                 return tally.report()
-            _one_night(store, cases, near, begin + timedelta(days=n), tally)
+            day = begin + timedelta(days=n)
+            _one_night(store, cases, near, day, tally, ends=day == last)
         if progress is not None:
             progress(f"assessed until {end.isoformat()}")
     _close_up(store, cases, last, tally)
@@ -141,8 +143,8 @@ def _load_spans(store: Store, cases: Sequence[Case], begin: date, end: date, tal
             _fail(tally, case, error)
 
 
-def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date, tally: _Tally) -> None:
-    """All sites' night: look, listen to the neighbours, judge, keep."""
+def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date, tally: _Tally, *, ends: bool) -> None:
+    """All sites' night: look, listen to the neighbours, judge, keep; `ends` when the pass ends with it."""
     views = {
         c.site.id: view for c in cases if c.span is not None and (view := _guarded(tally, c, _look, c, day)) is not None
     }
@@ -177,6 +179,9 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
     with store.write() as conn:
         for case, outcome in outcomes:
             _keep(conn, case, day, outcome)
+            case.history.add(note_of(row) for row in outcome.rows)
+        if ends:
+            keep_memory(conn, [(case.site.id, case.history, case.stored) for case, _ in outcomes])
     for case, outcome in outcomes:
         _move_on(case, day, outcome, tally)
     tally.nights += 1
@@ -276,7 +281,6 @@ def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
 
 
 def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
-    case.history.add(note_of(row) for row in outcome.rows)
     case.history.frozen |= {subject: (day, gains) for subject, gains in outcome.settled.items()}
     changed = {c.finding.id: c.finding for c in outcome.changes}
     case.findings = [f for f in case.findings if f.id not in changed] + list(changed.values())

@@ -21,7 +21,7 @@ from monitor.model.dayview import (
     plane_irradiation_h,
 )
 from monitor.model.grid import STEP_S
-from monitor.model.history import DayNote, SiteHistory
+from monitor.model.history import SiteHistory
 from monitor.model.ladder import Expected
 from monitor.model.series_day import series_features
 from monitor.store.daily import DailyRow
@@ -68,20 +68,6 @@ def _with_traits(row: DailyRow, night: SiteNight, *, open_finding: bool) -> Dail
     if seen and open_finding:
         seen["open"] = 1.0
     return replace(row, features={**row.features, **seen}) if seen else row
-
-
-def note_of(row: DailyRow) -> DayNote:
-    """What of a row the next nights need."""
-    return DayNote(
-        row.day,
-        row.subject,
-        row.expected_kwh,
-        row.expected_low_kwh,
-        row.expected_high_kwh,
-        row.usable,
-        row.features,
-        row.measured_kwh,
-    )
 
 
 def _told(view: DayView) -> list[str]:

@@ -14,7 +14,8 @@ from monitor.config.models import Fleet, Site
 from monitor.model.dayview import DayView, day_view, expect, site_witness
 from monitor.model.grid import STEP_S
 from monitor.model.span import kilometres, site_span, utc_days
-from monitor.nightly.cases import Case, neighbourhoods, remember
+from monitor.nightly.cases import Case, neighbourhoods
+from monitor.nightly.memory import remember
 from monitor.store.daily import read_daily
 from monitor.store.readings import load_tables
 
@@ -58,7 +59,7 @@ def _day(conn: Connection, cases: Sequence[Case], day: date) -> pd.DataFrame:
     views: list[DayView] = []
     for case in cases:
         assert case.span is not None
-        views.append(day_view(case.span, day, remember(conn, case.site, day)))
+        views.append(day_view(case.span, day, remember(conn, case.site.id, day)))
     own = views[0]
     foreign = [site_witness(v, kilometres(own.site, v.site), own.physics.starts) for v in views[1:]]
     expectation = expect(own, foreign)

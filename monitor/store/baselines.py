@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 from sqlalchemy import Connection, delete, select
 
 from monitor.store import schema
-from monitor.store.rows import records, to_row, upsert
+from monitor.store.rows import portions, records, to_row, upsert
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,9 +33,17 @@ def write_baseline(conn: Connection, baseline: Baseline) -> None:
 
 def read_baselines(conn: Connection, site: str) -> list[Baseline]:
     """All baselines of a site, in order of subject and epoch."""
+    return baselines_of(conn, [site])
+
+
+def baselines_of(conn: Connection, sites: Sequence[str]) -> list[Baseline]:
+    """All baselines of some sites, each site's in order of subject and epoch."""
     c = schema.baseline.c
-    query = select(schema.baseline).where(c.site == site).order_by(c.subject, c.epoch)
-    return records(Baseline, conn.execute(query))
+    found: list[Baseline] = []
+    for some in portions(sites):
+        query = select(schema.baseline).where(c.site.in_(some)).order_by(c.site, c.subject, c.epoch)
+        found += records(Baseline, conn.execute(query))
+    return found
 
 
 def drop_baselines(conn: Connection, site: str, learned_after: date) -> None:

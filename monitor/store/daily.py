@@ -9,6 +9,7 @@ from datetime import date
 from sqlalchemy import Connection, delete, func, select
 
 from monitor.store import schema
+from monitor.store.memory import drop_memory
 from monitor.store.rows import records, to_row, upsert
 
 
@@ -56,7 +57,8 @@ def read_daily(
 
 
 def drop_daily(conn: Connection, *, site: str, from_day: date) -> None:
-    """Delete a site's rows from a day on."""
+    """Delete a site's rows from a day on, and what is remembered of them."""
+    drop_memory(conn, site=site, from_day=from_day)
     conn.execute(delete(schema.daily).where(schema.daily.c.site == site, schema.daily.c.day >= from_day))
 
 

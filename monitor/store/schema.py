@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 # Every revision that this program knows, oldest first; the last one is what it works with.
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004")
 
 metadata = MetaData(
     naming_convention={
@@ -145,6 +145,17 @@ daily = Table(
     Column("usable", Float, nullable=False, comment="share of the day's expectation that can be judged, 0 to 1"),
     Column("features", JSON, nullable=False, comment="further figures of the day that detectors work on"),
     comment="energy of a subject and a local day, measured and expected",
+)
+
+memory = Table(
+    "memory",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("part", Integer, primary_key=True, autoincrement=False, comment="local days, a hundred to a part"),
+    Column("until", Date, nullable=False, comment="last local day that went into it"),
+    Column("first", Boolean, nullable=False, comment="whether no night before this part left anything"),
+    Column("data", LargeBinary, nullable=False, comment="as monitor/nightly/memory.py packs it"),
+    comment="the daily rows once more, packed for the next night; may be deleted at any time",
 )
 
 baseline = Table(

@@ -20,6 +20,7 @@ from monitor.store.jobs import (
     set_next_run,
     start_run,
 )
+from monitor.store.memory import MemoryPart, read_memory, write_memory
 
 DAYS = [date(2026, 3, n) for n in range(28, 32)]
 
@@ -54,6 +55,22 @@ def test_daily_rows_are_dropped_from_a_day_on(store: Store) -> None:
         drop_daily(conn, site="larkrise", from_day=DAYS[1])
         assert read_daily(conn, site="larkrise") == rows[4:5]
         assert read_daily(conn, site="elsewhere") == rows[:4]
+
+
+def test_memory_parts_come_back_by_site_and_go_with_the_days_in_them(store: Store) -> None:
+    parts = [
+        MemoryPart(site=site, part=n, until=date(2026, 3, 10 * n), first=n == 1, data=bytes([n]))
+        for site in ("elsewhere", "larkrise")
+        for n in (1, 2, 3)
+    ]
+    with store.write() as conn:
+        write_memory(conn, parts[::-1])
+        write_memory(conn, [replace(parts[5], data=b"again")])
+        found = read_memory(conn, ["larkrise", "nowhere"], since=2)
+        assert found == {"larkrise": [parts[4], replace(parts[5], data=b"again")], "nowhere": []}
+        drop_daily(conn, site="larkrise", from_day=date(2026, 3, 20))
+        found = read_memory(conn, ["larkrise", "elsewhere"], since=0)
+        assert found == {"larkrise": parts[3:4], "elsewhere": parts[:3]}
 
 
 def test_baselines_have_epochs_and_are_dropped_by_what_they_learned(store: Store) -> None:
