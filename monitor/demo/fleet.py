@@ -2,35 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 
+from monitor.demo.casts import CASTS, Role
 from monitor.demo.chance import stream
+from monitor.demo.effects import affected
 from monitor.demo.export import write_exports
-from monitor.demo.kinds import CAST, Ground
+from monitor.demo.kinds import Ground
 from monitor.demo.manners import Dialect, draw_dialects
 from monitor.demo.naming import draw_firm, draw_names
 from monitor.demo.plans import Home
-from monitor.demo.production import Run, readings_of
+from monitor.demo.production import Flows, Run, flows_of
+from monitor.demo.router import router_gaps
+from monitor.demo.said import readings_of
 from monitor.demo.site_file import write_fleet_file, write_layouts, write_site_file
 from monitor.demo.span import Span, months_until
-from monitor.demo.troubles import TROUBLES, Happening, Trouble, affected, router_gaps
+from monitor.demo.troubles import HARMLESS, TROUBLES, Happening, Scene
+from monitor.demo.truth import FleetTruth, daily_kwh, lost_kwh, notes_on, told
 from monitor.demo.weather import Place, Region, draw_region, weather_at
 
 ZONE = "Europe/London"
 KM_PER_DEGREE = 111.2
-
-
-@dataclass(frozen=True, slots=True)
-class FleetTruth:
-    """What is truly wrong in a demo fleet, and why some of its healthy homes look odd."""
-
-    troubles: tuple[Trouble, ...]
-    awkward: dict[str, str]
 
 
 def make_fleet(
@@ -40,34 +37,40 @@ def make_fleet(
     last_day: date,
     months: int = 14,
     sites: int = 8,
+    cast: str = "show",
     progress: Callable[[str], None] | None = None,
 ) -> FleetTruth:
-    """Write a complete fleet folder and return what is wrong with it; everything follows from the seed."""
-    span = months_until(last_day, months, ZONE)
-    homes = draw_homes(seed, span, sites)
+    """Write a complete fleet folder and return what is wrong with it; everything follows from the arguments.
+
+    `cast` is a key of CASTS: which homes there are, and what happens to them.
+    """
+    span, played = months_until(last_day, months, ZONE), CASTS[cast](seed, sites)
+    homes = draw_homes(seed, span, played.roles)
     write_fleet_file(folder, draw_firm(stream(seed, "firm")), ZONE)
     write_layouts(folder, homes)
-    region = draw_region(span, [home.place for home in homes], seed)
-    happenings = [_happening(seed, span, i, home) for i, home in enumerate(homes)]
-    for i, (home, happening) in enumerate(zip(homes, happenings, strict=True)):
+    region = draw_region(span, [home.place for home in homes], seed, dark_weeks=played.dark_weeks)
+    wholes = []
+    for i, (home, role) in enumerate(zip(homes, played.roles, strict=True)):
         if progress is not None:
             progress(f"{home.name} ({i + 1} of {sites})")
         write_site_file(folder, home, ZONE)
-        write_home(folder, seed, region, i, home, happening)
+        wholes.append(write_home(folder, seed, region, i, home, _happening(seed, region, home, role)))
     return FleetTruth(
-        troubles=tuple(one.trouble for one in happenings if one is not None),
-        awkward={home.id: home.awkward for home in homes if home.awkward},
+        troubles=tuple(one for whole in wholes for one in whole.troubles),
+        awkward={key: why for whole in wholes for key, why in whole.awkward.items()},
+        notes=tuple(one for whole in wholes for one in whole.notes),
+        healthy_kwh={key: kwh for whole in wholes for key, kwh in whole.healthy_kwh.items()},
     )
 
 
-def draw_homes(seed: int, span: Span, count: int) -> list[Home]:
-    """The homes of a fleet: kinds in turn, everything else by chance."""
-    names = draw_names(stream(seed, "names"), count)
+def draw_homes(seed: int, span: Span, roles: Sequence[Role]) -> list[Home]:
+    """The homes of a fleet: kinds as they are cast, everything else by chance."""
+    names = draw_names(stream(seed, "names"), len(roles))
     centre = stream(seed, "region").uniform((51.0, -2.8), (52.2, -0.2))
     dialects = draw_dialects(stream(seed, "dialects"), ZONE)
     return [
-        CAST[i % len(CAST)][0](_ground(stream(seed, "home", i), name, span, centre, dialects, i))
-        for i, name in enumerate(names)
+        role.kind(_ground(stream(seed, "home", i), name, span, centre, dialects, i))
+        for i, (name, role) in enumerate(zip(names, roles, strict=True))
     ]
 
 
@@ -90,18 +93,35 @@ def _ground(
     )
 
 
-def _happening(seed: int, span: Span, number: int, home: Home) -> Happening | None:
-    trouble = CAST[number % len(CAST)][1]
-    if trouble is None or (trouble == "failed_string" and number >= len(CAST)):
-        return None
-    return TROUBLES[trouble](home, span, stream(seed, home.id, "trouble"))
+def _happening(seed: int, region: Region, home: Home, role: Role) -> Happening:
+    if role.happens is None:
+        return Happening(None, ())
+    draw = {**TROUBLES, **HARMLESS}[role.happens]
+    happening = draw(Scene(home, region.span, region, seed, stream(seed, home.id, "trouble")))
+    named = None if happening.trouble is None else replace(happening.trouble, kind=role.happens)
+    return replace(happening, trouble=named)
 
 
-def write_home(folder: Path, seed: int, region: Region, number: int, home: Home, happening: Happening | None) -> None:
+def write_home(folder: Path, seed: int, region: Region, number: int, home: Home, happening: Happening) -> FleetTruth:
     """Run a home through the weather of its row in the region's fields, and write what its devices say."""
-    span, effects = region.span, happening.effects if happening is not None else ()
+    span, effects = region.span, happening.effects
     weather = weather_at(region, home.place, number, stream(seed, home.id, "weather"))
-    said = readings_of(Run(home, span, weather, effects, seed))
+    run = Run(home, span, weather, effects, seed)
+    flows = flows_of(run)
     gaps = router_gaps(span, stream(seed, home.id, "router"))
     silent = {e.id: gaps | affected(span, effects, "silent", f"source:{e.id}") for e in home.exports}
-    write_exports(folder, home, span, said, silent)
+    write_exports(folder, home, span, readings_of(run, flows), silent, effects)
+    return truth_of(run, flows, happening)
+
+
+def truth_of(run: Run, flows: Flows, happening: Happening) -> FleetTruth:
+    """What is wrong with one home, what it costs, and what is odd about it."""
+    home, trouble, lost = run.home, happening.trouble, lost_kwh(run, flows, happening)
+    made = np.sum([daily_kwh(run.span, watts) for watts in flows.ac_w.values()], axis=0)
+    odd = "; ".join(text for text in (home.awkward, happening.note) if text)
+    return FleetTruth(
+        troubles=() if trouble is None else (told(run, trouble, lost),),
+        awkward={home.id: odd} if odd else {},
+        notes=tuple(notes_on(run, flows, run.effects)),
+        healthy_kwh={home.id: tuple((made + lost).tolist())},
+    )

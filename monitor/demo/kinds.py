@@ -1,8 +1,7 @@
-"""The kinds of homes in a demo fleet. A new kind is a function and a line in the cast."""
+"""The kinds of homes in a demo fleet."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -16,6 +15,7 @@ from monitor.demo.parts import (
     draw_mounting,
     draw_roof,
     draw_wire,
+    house_beside,
     inverter_columns,
     string_columns,
     tree,
@@ -166,11 +166,85 @@ def treed(ground: Ground) -> Home:
     )  # fmt: skip
 
 
-# Kind of home, and its trouble (a key of TROUBLES). A larger fleet goes round, with the strings of later twins sound.
-CAST: tuple[tuple[Callable[[Ground], Home], str | None], ...] = (
-    (twin, "failed_string"), (east_west, None), (alone, "missing_data"), (electronic, None),
-    (two_inverters, "inverter_gone"), (weathered, "inverter_off"), (watched, None), (treed, None),
-)  # fmt: skip
+def hemmed(ground: Ground) -> Home:
+    """Two strings side by side on one pitch between two houses: one lacks the morning, the other the evening."""
+    rng, module, modules = ground.rng, draw_module(ground.rng), int(ground.rng.integers(7, 11))
+    left = draw_roof(rng, "left", 180.0, house_beside(rng, rng.uniform(85.0, 110.0)))
+    right = replace(left, id="right", obstructions=(house_beside(rng, rng.uniform(250.0, 275.0)),))
+    wires = tuple(draw_wire(rng, f"s{n}", "inv1", r.id, modules, module) for n, r in enumerate((left, right), 1))
+    converter = draw_converter(rng, "inv1", wires, 0.92)
+    return _home(
+        ground, (left, right), wires, (converter,), (_shared(ground, wires),),
+        "between two houses: one string lacks the morning sun, the other the evening sun",
+    )  # fmt: skip
+
+
+def coarse(ground: Ground) -> Home:
+    """Two strings whose devices round everything: volts, tenths of an ampere, fifty watts."""
+    rng, module, modules = ground.rng, draw_module(ground.rng), int(ground.rng.integers(7, 11))
+    roof, dialect = draw_roof(rng, "south", 172.0), ground.dialect
+    wires = tuple(draw_wire(rng, f"s{n}", "inv1", "south", modules, module) for n in (1, 2))
+    steps = {"dc_voltage": 1.0, "dc_current": 0.1, "ac_power": 50.0, "ac_voltage": 1.0, "ac_energy": 0.1}
+    columns = (*string_columns(wires, dialect, "dc_voltage", "dc_current"), *inverter_columns(rng, "inv1", dialect))
+    rounded = tuple(replace(c, step=steps[c.quantity]) for c in columns)
+    log = Export("inv1-log", "inv1", 5, dialect, rounded)
+    return _home(
+        ground, (roof,), wires, (draw_converter(rng, "inv1", wires, 0.9),), (log,),
+        "devices that round to whole volts, tenths of an ampere, fifty watts and tenths of a kWh",
+    )  # fmt: skip
+
+
+def metered(ground: Ground) -> Home:
+    """Two strings of which power is known, a generation meter, and a grid meter that tells import and export power."""
+    rng, module, modules = ground.rng, draw_module(ground.rng), int(ground.rng.integers(7, 11))
+    roof, dialect = draw_roof(rng, "south", 190.0), ground.dialect
+    wires = tuple(draw_wire(rng, f"s{n}", "inv1", "south", modules, module) for n in (1, 2))
+    columns = (*string_columns(wires, dialect, "dc_power"), *inverter_columns(rng, "inv1", dialect))
+    made = Column("made_kwh", "meter:gen1", "ac_energy", "kWh", 2, "counter", rng.uniform(0.0, 90.0))
+    exports = (
+        Export("inv1-log", "inv1", 5, dialect, columns),
+        Export("gen1-log", "gen1", 30, PLAIN_UTC, (made,)),
+        Export("grid-log", "grid", 5, PLAIN_UTC,
+               tuple(Column(f"{w}_w", "meter:grid1", f"{w}_power", "W", 0) for w in ("import", "export"))),
+    )  # fmt: skip
+    return _home(
+        ground, (roof,), wires, (draw_converter(rng, "inv1", wires, 0.9),), exports, "",
+        gauges=(draw_gauge(rng, "gen1", "inv1"), draw_gauge(rng, "grid1", None)),
+    )  # fmt: skip
+
+
+def limited(ground: Ground) -> Home:
+    """More modules than the grid takes: the inverter gives what the house needs and a little more."""
+    rng, module = ground.rng, draw_module(ground.rng)
+    roof, dialect = draw_roof(rng, "south", 180.0), ground.dialect
+    wires = tuple(draw_wire(rng, f"s{n}", "inv1", "south", int(rng.integers(9, 12)), module) for n in (1, 2))
+    columns = (
+        *string_columns(wires, dialect, "dc_voltage", "dc_current"), *inverter_columns(rng, "inv1", dialect),
+    )  # fmt: skip
+    exports = (
+        Export("inv1-log", "inv1", 5, dialect, columns),
+        Export("grid-log", "grid", 5, PLAIN_UTC,
+               tuple(Column(f"{w}_w", "meter:grid1", f"{w}_power", "W", 0) for w in ("import", "export"))),
+    )  # fmt: skip
+    home = _home(
+        ground, (roof,), wires, (draw_converter(rng, "inv1", wires, 0.92),), exports,
+        "an export limit that holds the roof back on bright days", gauges=(draw_gauge(rng, "grid1", None),),
+    )  # fmt: skip
+    return replace(home, export_limit_w=float(rng.choice([3680.0, 5000.0])))
+
+
+def snowy(ground: Ground) -> Home:
+    """Two strings of power on a flat pitch where snow lies on for days in milder air, and a thermometer."""
+    rng, module, modules = ground.rng, draw_module(ground.rng), int(ground.rng.integers(7, 11))
+    roof, dialect = replace(draw_roof(rng, "south", 180.0), tilt_deg=float(rng.integers(15, 21))), ground.dialect
+    wires = tuple(draw_wire(rng, f"s{n}", "inv1", "south", modules, module) for n in (1, 2))
+    columns = (*string_columns(wires, dialect, "dc_power"), *inverter_columns(rng, "inv1", dialect))
+    log = Export("inv1-log", "inv1", 5, dialect, columns)
+    home = _home(
+        ground, (roof,), wires, (draw_converter(rng, "inv1", wires, 0.9),), (log,),
+        "a flat pitch on which snow stays for days while the air is above freezing",
+    )  # fmt: skip
+    return replace(home, snow_patience=float(rng.uniform(8.0, 14.0)))
 
 
 def _shared(ground: Ground, wires: tuple[Wire, ...]) -> Export:

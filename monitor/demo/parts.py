@@ -115,7 +115,18 @@ def chimney(rng: np.random.Generator) -> Obstruction:
 def tree(rng: np.random.Generator) -> Obstruction:
     """A crown to the south-east or south-west, bare in winter."""
     middle = rng.choice([130.0, 230.0]) + rng.uniform(-15.0, 15.0)
-    half, top = rng.uniform(14.0, 24.0), rng.uniform(20.0, 32.0)
-    across = np.linspace(-1.0, 1.0, 9)
-    outline = tuple((float(middle + half * x), float(top * np.sqrt(max(1.0 - x * x, 0.0)))) for x in across)
+    outline = crown(middle, rng.uniform(14.0, 24.0), rng.uniform(20.0, 32.0))
     return Obstruction("tree", outline, reach=rng.uniform(0.6, 1.0), lets_through=0.12, lets_through_bare=0.5)
+
+
+def crown(middle_deg: float, half_deg: float, top_deg: float) -> tuple[tuple[float, float], ...]:
+    """The round outline of a tree."""
+    across = np.linspace(-1.0, 1.0, 9)
+    return tuple((float(middle_deg + half_deg * x), float(top_deg * np.sqrt(max(1.0 - x * x, 0.0)))) for x in across)
+
+
+def house_beside(rng: np.random.Generator, middle_deg: float) -> Obstruction:
+    """A neighbour's house with a ridge, to one side of the roof."""
+    half, top = rng.uniform(14.0, 22.0), rng.uniform(20.0, 30.0)
+    outline = ((middle_deg - half, 0.7 * top), (middle_deg, top), (middle_deg + half, 0.7 * top))
+    return Obstruction("house", outline, reach=rng.uniform(0.7, 1.0))

@@ -80,6 +80,7 @@ class Column:
     reads: Literal["mean", "interval", "counter"] = "mean"
     starts_at: float = 0.0
     resets: bool = False
+    step: float = 0.0  # readings come in multiples of this; 0: as many decimals as there are
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,8 @@ class Home:
     tariff: tuple[float, float] | None  # import and export per kWh
     quoted_kwh: int | None
     awkward: str
+    export_limit_w: float | None = None
+    snow_patience: float = 1.0  # how much longer than elsewhere snow lies on its pitches
 
     def roof(self, key: str) -> Roof:
         """A roof plane by its id."""

@@ -1,23 +1,30 @@
-"""Runs a home through its weather: what truly flows, then what its devices say about it."""
+"""Runs a home through its weather: what truly flows."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from monitor.demo.chance import Flags, Floats, stream
-from monitor.demo.devices import InverterState, household_load, run_inverter, street_voltage
+from monitor.demo.devices import (
+    Street,
+    draw_street,
+    household_load,
+    idle_for,
+    run_inverter,
+    shares_between_trips,
+)
+from monitor.demo.effects import Effect, What, affected, chosen, size_of
 from monitor.demo.plans import Converter, Home, Wire
-from monitor.demo.roof import UNDER_SNOW, PlaneLight, cell_temperature, light_on
-from monitor.demo.shade import shade_on
+from monitor.demo.roof import PlaneLight, cell_temperature, light_on
+from monitor.demo.shade import Rising, Shade, shade_on
 from monitor.demo.span import Span
-from monitor.demo.strings import StringState, electronic_state, wired_state
-from monitor.demo.troubles import Effect, affected
+from monitor.demo.strings import Ailment, StringState, electronic_state, wired_state
 from monitor.demo.weather import Weather, snow_on_roof
 
-Said = dict[tuple[str, str], Floats]  # subject and quantity to values on all steps; energies as power [W]
+TRIPS_AT_V = 253.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,61 +43,131 @@ class Run:
         values[self.weather.sun.lit] = lit
         return values
 
-    def held(self, what: str, subject: str) -> Flags:
+    def held(self, what: What, subject: str) -> Flags:
         """Lit steps on which an effect holds."""
         return affected(self.span, self.effects, what, subject)[self.weather.sun.lit]
+
+    def size(self, what: What, subject: str) -> Floats:
+        """Size of an effect on the lit steps."""
+        return size_of(self.span, self.effects, what, subject)[self.weather.sun.lit]
 
     def noise(self, *names: object) -> np.random.Generator:
         """Chance of its own for a part of this home."""
         return stream(self.seed, self.home.id, *names)
 
 
-def readings_of(run: Run) -> Said:
-    """Everything that the devices of a home could say."""
-    said: Said = {}
-    ac_w: dict[str, Floats] = {}
+@dataclass(frozen=True, eq=False)
+class Lit:
+    """Light on a string, and its cells' temperature on all steps."""
+
+    light: PlaneLight
+    shade: Shade
+    cell_c: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Flows:
+    """What truly flows in a home."""
+
+    ac_w: dict[str, Floats]  # by inverter, on all steps
+    strings: dict[str, StringState]
+    lit: dict[str, Lit]  # by string
+    streets: dict[str, Street]
+    load_w: Floats
+    withheld_w: dict[str, Floats] = field(default_factory=dict)  # by inverter: what a limit kept from being made
+
+
+def flows_of(run: Run) -> Flows:
+    """Let the home run."""
+    load = household_load(run.span, run.noise("household")) + size_of(run.span, run.effects, "load", "site")
+    flows = Flows({}, {}, {}, {}, load)
     for converter in run.home.converters:
-        state = _operate(run, converter)
-        ac_w[converter.id] = _say_inverter(run, converter, state, said)
-        for wire in run.home.wired_to(converter.id):
-            _say_string(run, wire, state.strings[wire.id], said)
-    _say_meters(run, ac_w, said)
-    _say_weather(run, said)
-    return said
+        _operate(run, converter, flows)
+    return flows
 
 
-def _light(run: Run, wire: Wire) -> tuple[PlaneLight, Floats, StringState]:
-    """Light on a string, its cells' temperature on all steps, and its operating point."""
+def lit_string(run: Run, wire: Wire) -> Lit:
+    """Light on a string."""
     roof, weather = run.home.roof(wire.roof), run.weather
     plane = (
         roof.tilt_deg + roof.tilt_off_deg + wire.hidden.tilt_off_deg,
         roof.azimuth_deg + roof.azimuth_off_deg + wire.hidden.azimuth_off_deg,
     )
-    shade = shade_on(roof.obstructions, weather.sun, run.span.year_angle, plane)
-    light = light_on(weather.sun, weather.light, plane, shade, snow_on_roof(weather, roof.tilt_deg))
+    rising = [
+        Rising(one.rising, one.sizes(run.span)[weather.sun.lit])
+        for one in chosen(run.effects, "shade", f"plane:{roof.id}")
+        if one.rising is not None
+    ]
+    shade = shade_on(roof.obstructions, weather.sun, run.span.year_angle, plane, rising)
+    snow = snow_on_roof(weather, roof.tilt_deg, run.home.snow_patience)
+    light = light_on(weather.sun, weather.light, plane, shade, snow)
     cell_c = cell_temperature(run.full(light.bright), weather.temperature_c, weather.wind_m_s, run.home.mounting)
+    return Lit(light, shade, cell_c)
+
+
+def _working(run: Run, wire: Wire, lit: Lit) -> StringState:
+    """A string's operating point."""
+    string, modules = f"string:{wire.id}", range(1, wire.modules + 1)
+    ailment = Ailment(
+        clean=1.0 - run.size("dirt", f"plane:{wire.roof}"),
+        bypassed=run.size("bypassed", string) / wire.modules,
+        series_ohm=run.size("series_ohm", string),
+        module_light={n: 1.0 - s for n in modules if (s := run.size("module_dim", f"module:{wire.id}/{n:02d}")).any()},
+        module_part={n: 1.0 - s for n in modules if (s := run.size("module_part", f"module:{wire.id}/{n:02d}")).any()},
+    )
     solve = electronic_state if wire.electronic else wired_state
-    return light, cell_c, solve(wire.module, wire.hidden, light, shade, cell_c[weather.sun.lit])
+    return solve(wire.module, wire.hidden, lit.light, lit.shade, lit.cell_c[run.weather.sun.lit], ailment)
 
 
-def _operate(run: Run, converter: Converter) -> InverterState:
-    """An inverter with its strings, some of which may be open; and off where it is off."""
-    strings, volts = {}, {}
+def _operate(run: Run, converter: Converter, flows: Flows) -> None:
+    """An inverter with its strings, some of which may be open; and off where it is off or lets go of the grid."""
+    strings: dict[str, StringState] = {}
+    volts: dict[str, tuple[Flags, Flags]] = {}
     for wire in run.home.wired_to(converter.id):
-        _, _, state = _light(run, wire)
-        dead = run.held("open", f"string:{wire.id}")
-        mute = run.held("open_no_volts", f"string:{wire.id}")
+        lit = flows.lit[wire.id] = lit_string(run, wire)
+        state, string = _working(run, wire, lit), f"string:{wire.id}"
+        opens_at = run.size("open_warm", string)
+        warm = (opens_at > 0.0) & (lit.cell_c[run.weather.sun.lit] > opens_at)
+        dead, mute = run.held("open", string) | warm, run.held("open_no_volts", string)
         strings[wire.id] = replace(state, current=np.where(dead | mute, 0.0, state.current))
         volts[wire.id] = (dead, mute)
-    ran = run_inverter(converter.make, strings)
-    off = run.held("off", f"inverter:{converter.id}")
-    return InverterState(
-        np.where(off, 0.0, ran.ac_w),
-        {
-            key: _stopped(state, off | volts[key][0], off | volts[key][0] | volts[key][1], volts[key][1])
-            for key, state in ran.strings.items()
-        },
-    )
+    subject, make = f"inverter:{converter.id}", converter.make
+    ran = run_inverter(make, strings, _allowed_w(run, flows))
+    off = run.held("off", subject)
+    flows.streets[converter.id], connected = _street(run, converter, ran.ac_w)
+    if connected is not None:
+        ran = idle_for(ran, connected)
+    flows.withheld_w[converter.id] = np.where(off, 0.0, ran.withheld_w)
+    true_w = run.full(np.where(off, 0.0, ran.ac_w), make.night_w)
+    true_w[affected(run.span, run.effects, "off", subject)] = 0.0
+    flows.ac_w[converter.id] = true_w
+    for key, state in ran.strings.items():
+        dead, mute = volts[key]
+        flows.strings[key] = _stopped(state, off | dead, off | dead | mute, mute)
+
+
+def _allowed_w(run: Run, flows: Flows) -> float | Floats:
+    """What the house takes and the export limit allow to be made."""
+    if run.home.export_limit_w is None:
+        return np.inf
+    return (flows.load_w + run.home.export_limit_w)[run.weather.sun.lit]
+
+
+def _street(run: Run, converter: Converter, ac_w: Floats) -> tuple[Street, Floats | None]:
+    """The grid at an inverter, and the share of each lit step for which it holds on to it, where it ever lets go.
+
+    The street's other roofs lift the voltage with the sun that they have.
+    """
+    street, lit = draw_street(run.span, run.noise("street", converter.id)), run.weather.sun.lit
+    reaches = run.size("street", f"inverter:{converter.id}")
+    if not reaches.any():
+        return street, None
+    own = street.loop_ohm * converter.make.rated_w / 235.0
+    sun = np.clip(run.weather.light.ghi / 800.0, 0.0, 1.1)
+    lift = run.full(np.where(reaches > 0.0, np.maximum(reaches - street.level - own, 0.0) * sun, 0.0))
+    lifted = replace(street, idle=street.idle + lift)
+    meets = np.where(reaches > 0.0, lifted.at(run.full(ac_w))[lit], 0.0)
+    return lifted, shares_between_trips(meets, TRIPS_AT_V, run.noise("trips", converter.id))
 
 
 def _stopped(state: StringState, unloaded: Flags, stopped: Flags, no_volts: Flags) -> StringState:
@@ -102,73 +179,3 @@ def _stopped(state: StringState, unloaded: Flags, stopped: Flags, no_volts: Flag
         current=np.where(stopped, 0.0, state.current),
         module_power=None if power is None else np.where(stopped, 0.0, power),
     )
-
-
-def _say_inverter(run: Run, converter: Converter, state: InverterState, said: Said) -> Floats:
-    """Put down what an inverter says; returns what it truly feeds on all steps [W]."""
-    true_w = run.full(state.ac_w, converter.make.night_w)
-    true_w[affected(run.span, run.effects, "off", f"inverter:{converter.id}")] = 0.0
-    subject = f"inverter:{converter.id}"
-    said[subject, "ac_power"] = true_w * np.where(true_w > 0.0, converter.gain, 1.0)
-    said[subject, "ac_energy"] = said[subject, "ac_power"]
-    said[subject, "ac_voltage"] = street_voltage(run.span, true_w, run.noise("street", converter.id))
-    return true_w
-
-
-def _say_string(run: Run, wire: Wire, state: StringState, said: Said) -> None:
-    subject, rng = f"string:{wire.id}", run.noise("noise", wire.id)
-    lit = len(state.voltage)
-    volts = state.voltage * wire.voltage_gain * (1.0 + 0.0015 * rng.standard_normal(lit))
-    amps = state.current * wire.current_gain * (1.0 + 0.003 * rng.standard_normal(lit))
-    said[subject, "dc_voltage"], said[subject, "dc_current"] = run.full(volts), run.full(amps)
-    said[subject, "dc_power"] = run.full(volts * amps)
-    for n, power in enumerate(state.module_power if state.module_power is not None else (), 1):
-        own = 1.0 + 0.01 * float(np.clip(rng.standard_normal(), -2.0, 2.0))
-        watts = power * own * (1.0 + 0.004 * rng.standard_normal(lit))
-        said[f"module:{wire.id}/{n:02d}", "dc_power"] = run.full(watts)
-
-
-def _say_meters(run: Run, ac_w: dict[str, Floats], said: Said) -> None:
-    for gauge in run.home.gauges:
-        subject = f"meter:{gauge.id}"
-        if gauge.role == "generation" and gauge.inverter is not None:
-            said[subject, "ac_energy"] = gauge.gain * ac_w[gauge.inverter]
-            continue
-        taken = household_load(run.span, run.noise("household")) - np.sum(list(ac_w.values()), axis=0)
-        said[subject, "import_energy"] = gauge.gain * np.maximum(taken, 0.0)
-        said[subject, "export_energy"] = gauge.gain * np.maximum(-taken, 0.0)
-
-
-def _say_weather(run: Run, said: Said) -> None:
-    """A sensor beside the modules, and what a satellite would make of the sky: too smooth, noisy and biased."""
-    wanted = {c.quantity for export in run.home.exports for c in export.columns if c.of == "site"}
-    if "irradiance_poa" in wanted:
-        _say_sensor(run, said)
-    if "irradiance_ghi" in wanted:
-        _say_satellite(run, said)
-
-
-def _say_sensor(run: Run, said: Said) -> None:
-    rng, wire = run.noise("sensor"), run.home.wires[0]
-    light, cell_c, _ = _light(run, wire)
-    snow = snow_on_roof(run.weather, run.home.roof(wire.roof).tilt_deg)[run.weather.sun.lit]
-    seen = light.on_plane * np.where(snow, UNDER_SNOW, 1.0) * (1.0 + rng.uniform(-0.02, 0.02))
-    seen *= 1.0 + 0.006 * rng.standard_normal(len(seen))
-    said["site", "irradiance_poa"] = np.maximum(run.full(seen) + 0.4 * rng.standard_normal(len(run.span)), 0.0)
-    said["site", "temperature_module"] = cell_c - 1.0 + 0.3 * rng.standard_normal(len(cell_c))
-
-
-def _say_satellite(run: Run, said: Said) -> None:
-    rng, light, hours = run.noise("satellite"), run.weather.light, len(run.span) // 12
-    cloudy = 1.0 - np.clip(light.ghi / np.maximum(run.weather.clear.ghi, 1.0), 0.0, 1.0)
-    bias, slip = rng.uniform(-0.06, 0.09), np.repeat(rng.standard_normal(hours), 12)[run.weather.sun.lit]
-    off = (1.0 + bias) * np.exp((0.04 + 0.22 * cloudy) * slip)
-    level = np.minimum(light.ghi * off, 1.08 * run.weather.clear.ghi)
-    diffuse = np.minimum(
-        light.dhi * np.exp(0.10 * np.repeat(rng.standard_normal(hours), 12)[run.weather.sun.lit]), level
-    )
-    height = np.sin(np.radians(np.maximum(run.weather.sun.elevation_deg, 3.0)))
-    said["site", "irradiance_ghi"], said["site", "irradiance_dhi"] = run.full(level), run.full(diffuse)
-    said["site", "irradiance_dni"] = run.full(np.minimum((level - diffuse) / height, 1000.0))
-    wrong = rng.uniform(-1.0, 1.0) + 0.6 * np.repeat(rng.standard_normal(hours), 12)
-    said["site", "temperature_air"] = run.weather.temperature_c + wrong

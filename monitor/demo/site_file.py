@@ -45,6 +45,8 @@ def _site(home: Home, zone: str) -> Iterator[str]:
     yield f"commissioned = {home.commissioned.isoformat()}"
     if home.quoted_kwh is not None:
         yield f"quoted_kwh_per_year = {home.quoted_kwh}"
+    if home.export_limit_w is not None:
+        yield f"export_limit_w = {home.export_limit_w:g}"
     yield f"homeowner_email = [{_text(home.id + '@example.org')}]"
     if home.tariff is not None:
         yield from ("", "[tariff]", *_pairs(import_per_kwh=home.tariff[0], export_per_kwh=home.tariff[1]))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -140,33 +141,61 @@ class Hidden:
     module_gains: tuple[float, ...]
 
 
-def wired_state(module: Module, hidden: Hidden, light: PlaneLight, shade: Shade, cell_c: Floats) -> StringState:
-    """A plain string: where part of it lies in shade, it runs past the shaded part or at the shaded part's current."""
+@dataclass(frozen=True, eq=False)
+class Ailment:
+    """What is wrong with a string, on its lit steps."""
+
+    clean: float | Floats = 1.0  # share of the light that gets through the dirt
+    bypassed: float | Floats = 0.0  # share of its substrings that the current runs past
+    series_ohm: float | Floats = 0.0  # of a bad joint
+    module_light: Mapping[int, Floats] = field(default_factory=dict)  # by number from 1: share of light still used
+    module_part: Mapping[int, Floats] = field(default_factory=dict)  # by number from 1: share of substrings at work
+
+
+SOUND = Ailment()
+
+
+def wired_state(
+    module: Module, hidden: Hidden, light: PlaneLight, shade: Shade, cell_c: Floats, ailment: Ailment = SOUND
+) -> StringState:
+    """A plain string: where part of it lies in shade, it runs past the shaded part or at the shaded part's current.
+
+    A bad joint takes the voltage that its current drops across it: for small resistances the operating point moves
+    only in the second order.
+    """
     modules = len(hidden.module_gains)
     seen_c = 25.0 + hidden.gamma_factor * (cell_c - 25.0)
     gain = hidden.gain * _series_gain(hidden.module_gains)
-    bright, shaded = gain * light.bright, gain * light.shaded
+    bright, shaded = gain * light.bright * ailment.clean, gain * light.shaded * ailment.clean
     volts, amps = module.at("v_mp", bright, seen_c), module.at("i_mp", bright, seen_c)
     low_volts, low_amps = module.at("v_mp", shaded, seen_c), module.at("i_mp", shaded, seen_c)
-    past = np.maximum(1.0 - BYPASS_DROP * shade.share, 0.0)
+    past = np.maximum(1.0 - BYPASS_DROP * (shade.share + ailment.bypassed * (1.0 - shade.share)), 0.0)
+    low_volts = low_volts * np.maximum(1.0 - BYPASS_DROP * ailment.bypassed, 0.0)
     slow = volts * past * amps < low_volts * low_amps
+    current = np.where(slow, low_amps, amps)
+    voltage = modules * np.where(slow, low_volts, volts * past)
     return StringState(
         module=module,
-        voltage=modules * np.where(slow, low_volts, volts * past),
-        current=np.where(slow, low_amps, amps),
-        open_voltage=modules * module.at("v_oc", bright, seen_c),
+        voltage=np.maximum(voltage - ailment.series_ohm * current, 0.0),
+        current=current,
+        open_voltage=modules * module.at("v_oc", bright, seen_c) * (1.0 - ailment.bypassed),
     )
 
 
-def electronic_state(module: Module, hidden: Hidden, light: PlaneLight, shade: Shade, cell_c: Floats) -> StringState:
+def electronic_state(
+    module: Module, hidden: Hidden, light: PlaneLight, shade: Shade, cell_c: Floats, ailment: Ailment = SOUND
+) -> StringState:
     """A string whose modules convert their power each for itself, the shade creeping over them one after the other."""
     seen_c = 25.0 + hidden.gamma_factor * (cell_c - 25.0)
     count = len(hidden.module_gains)
     powers = np.empty((count, len(cell_c)))
     for n, gain in enumerate(hidden.module_gains):
         covered = np.clip(shade.share * count - n, 0.0, 1.0)
-        got = hidden.gain * gain * (light.bright + covered * (light.shaded - light.bright))
+        got = hidden.gain * gain * (light.bright + covered * (light.shaded - light.bright)) * ailment.clean
+        got = got * ailment.module_light.get(n + 1, 1.0)
         powers[n] = 0.985 * module.at("v_mp", got, seen_c) * module.at("i_mp", got, seen_c)
+        if n + 1 in ailment.module_part:
+            powers[n] *= np.maximum(1.0 - BYPASS_DROP * (1.0 - ailment.module_part[n + 1]), 0.0)
     volts = np.where(light.bright > 0.0, 380.0, 0.0)
     total = powers.sum(axis=0)
     return StringState(module, volts, np.where(volts > 0.0, total / 380.0, 0.0), volts, powers)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -38,6 +38,7 @@ class Region:
     temperature_c: Floats
     wind_m_s: Floats
     snowfall: Flags
+    rain_mm: Floats  # by day
     haze_from: date
 
 
@@ -54,9 +55,11 @@ class Weather:
     snowfall: Flags
 
 
-def draw_region(span: Span, places: list[Place], seed: int) -> Region:
-    """Draw the weather of a region over a span."""
+def draw_region(span: Span, places: list[Place], seed: int, *, dark_weeks: int = 0) -> Region:
+    """Draw the weather of a region over a span; so many weeks from mid-December on lie under closed skies."""
     cover = regional_cover(span, stream(seed, "regimes"))
+    if dark_weeks:
+        cover = _darkened(span, cover, dark_weeks, stream(seed, "dark"))
     places_km = np.array([(p.east_km, p.north_km) for p in places])
     rng = stream(seed, "air")
     haze_day = int(rng.integers(max(span.days - 14, 1)))
@@ -71,6 +74,7 @@ def draw_region(span: Span, places: list[Place], seed: int) -> Region:
         temperature_c=temperature,
         wind_m_s=3.2 * np.exp(0.5 * red_noise(rng.standard_normal(len(span)), 10.0 * STEPS_PER_HOUR) - 0.125),
         snowfall=_snowfall(temperature, cover, rng),
+        rain_mm=_rain(span, cover, stream(seed, "rain")),
         haze_from=span.day(haze_day),
     )
 
@@ -92,15 +96,33 @@ def weather_at(region: Region, place: Place, number: int, rng: np.random.Generat
     )
 
 
-def snow_on_roof(weather: Weather, tilt_deg: float) -> Flags:
+def snow_on_roof(weather: Weather, tilt_deg: float, patience: float = 1.0) -> Flags:
     """Steps on which snow lies on a pitch: from a fall until it has thawed; a steep pitch sheds sooner."""
     warm = np.maximum(weather.temperature_c - SNOW_STAYS_BELOW_C, 0.0) / STEPS_PER_HOUR
-    limit = float(np.interp(tilt_deg, (15.0, 45.0), (10.0, 3.0)))  # degree hours
+    limit = patience * float(np.interp(tilt_deg, (15.0, 45.0), (10.0, 3.0)))  # degree hours
     lies = np.zeros(len(warm), bool)
     thawed = np.concatenate(([0.0], np.cumsum(warm)))
     for fall in np.flatnonzero(weather.snowfall):
         lies[fall : int(np.searchsorted(thawed, thawed[fall] + limit))] = True
     return lies
+
+
+def on_days(weather: Weather, span: Span, days: Flags) -> Weather:
+    """The same weather with the sun on some days only; what happens in the night between is as it was."""
+    kept = days[span.day_index[weather.sun.lit]]
+    sun, clear, light = weather.sun, weather.clear, weather.light
+    return replace(
+        weather,
+        sun=Sun(sun.lit[kept], sun.elevation_deg[kept], sun.azimuth_deg[kept], sun.extra_w_m2[kept]),
+        clear=Light(clear.ghi[kept], clear.dni[kept], clear.dhi[kept]),
+        light=Light(light.ghi[kept], light.dni[kept], light.dhi[kept]),
+    )
+
+
+def _darkened(span: Span, cover: Cover, weeks: int, rng: np.random.Generator) -> Cover:
+    into_winter = (span.year_angle / (2.0 * np.pi) * 365.0 - 345.0 - rng.integers(0, 20)) % 365.0
+    dark = into_winter < 7.0 * weeks
+    return Cover(np.where(dark, np.maximum(cover.share, 1.15), cover.share), np.where(dark, 1.0, cover.density))
 
 
 def _daily(span: Span, rng: np.random.Generator, memory_days: float) -> Floats:
@@ -134,3 +156,10 @@ def _temperature(span: Span, cover: Cover, rng: np.random.Generator) -> Floats:
 def _snowfall(temperature_c: Floats, cover: Cover, rng: np.random.Generator) -> Flags:
     """Steps at which snow falls: cold, all covered, and not often."""
     return np.asarray((temperature_c < 0.8) & (cover.share > 1.0) & (rng.random(len(temperature_c)) < 0.002))
+
+
+def _rain(span: Span, cover: Cover, rng: np.random.Generator) -> Floats:
+    """Rain of each day [mm]: from closed skies, on about every second of them."""
+    closed = np.bincount(span.day_index, cover.share > 1.0, minlength=span.days) / STEPS_PER_DAY
+    falls = (closed > 0.25) & (rng.random(span.days) < 0.55)
+    return np.asarray(np.where(falls, closed * rng.gamma(0.9, 8.0, span.days), 0.0))

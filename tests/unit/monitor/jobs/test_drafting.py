@@ -15,9 +15,11 @@ from ingest.readers import read_file
 from ingest.readings import Channel, ReadResult
 from ingest.sources import FileSource
 from monitor.config import Site, load_fleet
+from monitor.demo.casts import show
 from monitor.demo.fleet import ZONE, draw_homes, write_home
 from monitor.demo.site_file import write_fleet_file, write_layouts, write_site_file
 from monitor.demo.span import Span
+from monitor.demo.troubles import Happening
 from monitor.demo.weather import draw_region
 from monitor.jobs.drafting import draft_for, parse_draft, site_for, try_draft
 from monitor.jobs.sample_file import open_sample
@@ -117,13 +119,13 @@ def test_what_the_sample_files_prove_is_decided(workshop: Path) -> None:
 def write_week(folder: Path, seed: int) -> None:
     """An invented fleet of six homes, each with its own layout."""
     span = Span(date(2026, 6, 13), date(2026, 6, 20), ZONE)
-    homes = draw_homes(seed, span, 6)
+    homes = draw_homes(seed, span, show(seed, 6).roles)
     write_fleet_file(folder, "Week Roof Works", ZONE)
     write_layouts(folder, homes)
     region = draw_region(span, [home.place for home in homes], seed)
     for number, home in enumerate(homes):
         write_site_file(folder, home, ZONE)
-        write_home(folder, seed, region, number, home, None)
+        write_home(folder, seed, region, number, home, Happening(None, ()))
 
 
 def test_drafts_of_demo_exports_read_what_the_true_sources_read(tmp_path: Path) -> None:
