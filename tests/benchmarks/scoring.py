@@ -241,8 +241,8 @@ def _in_vain(scores: Sequence[Score], said: Sequence[Said]) -> list[str]:
     watch = [f for f in said if f.level == "watch" and f.verdict == "false"]
     per_cause = ", ".join(f"{n} x {c}" for c, n in Counter(f.cause for f in false).most_common()) or "none"
     return [
-        f"false visit or urgent: {len(false)} in {years:.0f} site-years ({len(false) / years:.3f} a year): {per_cause}; "
-        f"on healthy homes {len(quiet)} in {healthy:.0f} ({len(quiet) / healthy:.3f})",
+        f"false visit or urgent: {len(false)} in {years:.0f} site-years ({len(false) / years:.3f} a year): {per_cause}",
+        f"  of them on healthy homes {len(quiet)} in {healthy:.0f} ({len(quiet) / healthy:.3f})",
         f"misnomers: {sum(f.verdict == 'misnomer' for f in grave)}; "
         f"doubles: {sum(f.verdict == 'double' for f in grave)}; false watch: {len(watch)}",
     ]

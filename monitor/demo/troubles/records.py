@@ -59,6 +59,7 @@ def missed_clock_change(scene: Scene) -> Happening:
     export, changes = scene.home.exports[0], _changes(scene)
     keeps_utc = export.dialect.zone == "UTC"
     fitting = [(number, -hours if keeps_utc else hours) for number, hours in changes if hours > 0.0 or not keeps_utc]
+    fitting = fitting or [(scene.some_day(40), 1.0)]  # no change in so short a span: set wrong by hand
     number, behind_h = fitting[int(scene.rng.integers(len(fitting)))]
     last = min(number + int(scene.rng.integers(30, 100)), scene.span.days - 1)
     first = (scene.span.day(number), 2.0)

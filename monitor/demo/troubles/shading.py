@@ -7,11 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from monitor.demo.chance import Floats
 from monitor.demo.effects import Effect
 from monitor.demo.parts import crown
 from monitor.demo.plans import Roof
 from monitor.demo.shade import Obstruction, facing, hidden_share
 from monitor.demo.sky import sun_position
+from monitor.demo.span import STEPS_PER_HOUR
 from monitor.demo.troubles.base import Happening, Scene, Trouble, units_on
 
 FELT = 0.04  # share of the clear sky's energy after the beginning that has to be hidden
@@ -84,9 +86,10 @@ def _direction(scene: Scene) -> float:
 def _first_that_is_felt(scene: Scene, draw: Callable[[Scene], _Growth]) -> Happening:
     """Draw until the sun passes behind what is new often enough for the energy to feel it; else the best of many."""
     roof = scene.home.roofs[int(scene.rng.integers(len(scene.home.roofs)))]
+    beams = _clear_beams(scene, roof)
     best, felt = draw(scene), -1.0
     for growth in (best, *(draw(scene) for _ in range(80))):
-        share = _hidden_energy(scene, roof, growth)
+        share = _hidden_energy(roof, growth, beams)
         if share > felt:
             best, felt = growth, share
         if felt > FELT:
@@ -94,23 +97,36 @@ def _first_that_is_felt(scene: Scene, draw: Callable[[Scene], _Growth]) -> Happe
     return _happening(scene, roof, best)
 
 
-def _hidden_energy(scene: Scene, roof: Roof, growth: _Growth) -> float:
-    """Share of the clear sky's beam on a plane that is hidden more than on the first day, from then until the end."""
-    span, place = scene.span, scene.home.place
-    seconds = span.starts[::6]
-    elevation, azimuth = sun_position(seconds, place.latitude, place.longitude)
-    days = (seconds - span.starts[0]) / 86400.0
-    up = (elevation > 3.0) & (days >= growth.number)
-    elevation, azimuth, days = elevation[up], azimuth[up], days[up]
-    beam = np.maximum(facing(roof.tilt_deg, roof.azimuth_deg, elevation, azimuth), 0.0)
-    beam *= np.exp(-0.3 / np.sin(np.radians(elevation)))
+@dataclass(frozen=True, eq=False)
+class _Beams:
+    """The clear sky's beam on a plane, hour by hour: days since the span's beginning, where it comes from, strength."""
+
+    days: Floats
+    azimuth_deg: Floats
+    elevation_deg: Floats
+    strength: Floats
+
+
+def _clear_beams(scene: Scene, roof: Roof) -> _Beams:
+    seconds = scene.span.starts[STEPS_PER_HOUR // 2 :: STEPS_PER_HOUR]
+    elevation, azimuth = sun_position(seconds, scene.home.place.latitude, scene.home.place.longitude)
+    facing_it = facing(roof.tilt_deg, roof.azimuth_deg, elevation, azimuth)
+    up = (elevation > 3.0) & (facing_it > 0.0)
+    strength = facing_it[up] * np.exp(-0.3 / np.sin(np.radians(elevation[up])))
+    return _Beams((seconds[up] - scene.span.starts[0]) / 86400.0, azimuth[up], elevation[up], strength)
+
+
+def _hidden_energy(roof: Roof, growth: _Growth, beams: _Beams) -> float:
+    """Share of the beam's energy that is hidden more than on the first day, from then until the end."""
+    later = beams.days >= growth.number
+    azimuth, elevation, strength = beams.azimuth_deg[later], beams.elevation_deg[later], beams.strength[later]
     at, sizes = np.array(growth.course).T
-    before = hidden_share(growth.obstruction, azimuth, elevation, sizes[0]) if len(at) > 1 else 0.0
+    before = hidden_share(growth.obstruction, azimuth, elevation, sizes[0]) if len(at) > 1 else np.zeros(len(azimuth))
     for old in roof.obstructions:
         before = np.maximum(before, hidden_share(old, azimuth, elevation))
-    now = hidden_share(growth.obstruction, azimuth, elevation, np.interp(days, at, sizes))
+    now = hidden_share(growth.obstruction, azimuth, elevation, np.interp(beams.days[later], at, sizes))
     lets = 0.5 * (growth.obstruction.lets_through + growth.obstruction.lets_through_bare)
-    return float((beam * (1.0 - lets) * np.maximum(now - before, 0.0)).sum() / beam.sum())
+    return float((strength * (1.0 - lets) * np.maximum(now - before, 0.0)).sum() / strength.sum())
 
 
 def _happening(scene: Scene, roof: Roof, growth: _Growth) -> Happening:
