@@ -196,9 +196,14 @@ def sensor_rung(
         return None
     plane = physics.plane_w_m2[site.plane[0].id]
     parts = [_plausible_series(p) for p in series["irradiance_poa"]]
-    index = index_of(plane, shaped(parts, np.asarray(plane[CLEAR_NODE]), physics.starts))
+    seen = shaped(parts, np.asarray(plane[CLEAR_NODE]), physics.starts)
+    index = index_of(plane, seen)
     index = np.where(physics.sun.cos_zenith > MIN_COS_ZENITH, index, np.nan)
-    return Rung("sensor", {s: at_index(physics.power_w[s], index) for s in subjects}, index, SENSOR_SIGMA)
+    # Where the table ends (air cleaner than the model's, bright clouds) power goes on with the sensor's light.
+    told = at_index(plane, index)
+    beyond = np.where(seen > told, np.divide(seen, told, out=np.ones(seen.shape), where=told > 0.0), 1.0)
+    beyond = np.where(index >= INDEX_NODES[-1], beyond, 1.0)
+    return Rung("sensor", {s: beyond * at_index(physics.power_w[s], index) for s in subjects}, index, SENSOR_SIGMA)
 
 
 def weather_rung(

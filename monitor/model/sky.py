@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,12 @@ from monitor.model.sun import Sun
 
 # Below this cosine (elevation 2 deg) global irradiance is so small that a ratio of it means nothing.
 MIN_COS_ZENITH = 0.035
+# Air on clear days is cleaner than a month's mean air, which the map of turbidity tells. Under measured clear skies
+# Ineichen's model needs so much of the map's turbidity: for the beam 0.82 at Alamosa and 0.73 at Golden, for global
+# irradiance 0.85 over fifteen months at Risoe and over three years of satellite data at Golden.
+CLEAR_DAY_SHARE = 0.85
+_REGION_DEG = 3.0
+_CLEANEST = 2.0  # clean cold air: half a centimetre of water, an optical depth of 0.03 (Kasten 1996 as in pvlib)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,14 +32,43 @@ class Sky:
 
 
 def monthly_turbidity(latitude: float, longitude: float) -> Values:
-    """Climatological Linke turbidity of the twelve months, shape (12,).
+    """Linke turbidity of clear days in the twelve months, shape (12,).
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        Degrees, north and east positive.
+
+    Returns
+    -------
+    array of shape (12,)
+        The map's region (median over three degrees around, a wave a year) times `CLEAR_DAY_SHARE`.
+
+    Notes
+    -----
+    The map's interpolation error is 0.73 (root mean square), and in places it shows: 4.15 for January and 3.1 for
+    November at one point of southern England. A month of its own is therefore not believed, nor is a point.
 
     References
     ----------
     Remund et al., "Worldwide Linke turbidity information", ISES (2003); the map that pvlib ships.
     """
+    return _regional_turbidity(round(latitude), round(longitude))
+
+
+@lru_cache(maxsize=512)
+def _regional_turbidity(latitude: int, longitude: int) -> Values:
+    steps = (-_REGION_DEG, 0.0, _REGION_DEG)
+    region = [_map_turbidity(latitude + north, longitude + east) for north in steps for east in steps]
+    wave = np.fft.rfft(np.median(region, axis=0))
+    wave[2:] = 0.0
+    return np.asarray(np.maximum(CLEAR_DAY_SHARE * np.fft.irfft(wave, 12), _CLEANEST))
+
+
+def _map_turbidity(latitude: float, longitude: float) -> Values:
     months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC")
-    table = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False)
+    at = float(np.clip(latitude, -89.0, 89.0)), (longitude + 180.0) % 360.0 - 180.0
+    table = clearsky.lookup_linke_turbidity(months, *at, interp_turbidity=False)
     return np.asarray(table, dtype=np.float64)
 
 

@@ -205,7 +205,7 @@ def test_others_who_saw_a_bright_sky_make_a_look_sure_and_a_dark_one_never_expla
     same = look(at_index(table, half), physics, index=half)
     alone = look(at_index(table, half), physics)
     assert same.transmittance == pytest.approx(alone.transmittance)
-    assert np.all(same.transmittance < 0.7)
+    assert np.all(same.transmittance < 0.75)
 
 
 def test_leaves_come_and_go() -> None:
@@ -274,7 +274,7 @@ def test_share_of_the_beam_in_the_tables() -> None:
     share = physics.beam_share[SUBJECT]
     noon = int(physics.clear_w(SUBJECT).argmax())
     assert share[0].max() == 0.0
-    assert 0.75 < share[CLEAR_NODE, noon] < 0.95
+    assert 0.75 < share[CLEAR_NODE, noon] < 0.97
     assert np.all((share >= 0.0) & (share <= 1.0))
     assert physics.beam_share["inverter:inv1"] == pytest.approx(share)
     assert physics.part(slice(40, 50)).beam_share[SUBJECT].shape == (share.shape[0], 10)
