@@ -29,10 +29,10 @@ Kind = Callable[[Ground], Home]
 
 @dataclass(frozen=True, slots=True)
 class Role:
-    """A kind of home and what happens to it: a key of TROUBLES or of HARMLESS."""
+    """A kind of home and what happens to it: keys of TROUBLES or of HARMLESS."""
 
     kind: Kind
-    happens: str | None = None
+    happens: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +46,11 @@ class Cast:
 def show(seed: int, count: int) -> Cast:
     """The homes of `aftercare demo`, half of them healthy. A larger fleet goes round, with later twins sound."""
     cast = (
-        Role(twin, "failed_string"), Role(east_west), Role(alone, "missing_data"), Role(electronic),
-        Role(two_inverters, "inverter_gone"), Role(weathered, "inverter_off"), Role(watched), Role(treed),
+        Role(twin, ("failed_string",)), Role(east_west), Role(alone, ("missing_data",)), Role(electronic),
+        Role(two_inverters, ("inverter_gone",)), Role(weathered, ("inverter_off",)), Role(watched), Role(treed),
     )  # fmt: skip
     roles = [cast[i % len(cast)] for i in range(count)]
-    later = [Role(r.kind) if r.happens == "failed_string" else r for r in roles[len(cast) :]]
+    later = [Role(r.kind) if r.happens == ("failed_string",) else r for r in roles[len(cast) :]]
     return Cast((*roles[: len(cast)], *later))
 
 
@@ -84,9 +84,9 @@ FITTING: tuple[tuple[str, tuple[Kind, ...]], ...] = (
     ("module_without_a_part", (electronic,)),
 )
 HEALTHY: tuple[Role, ...] = (
-    Role(east_west), Role(hemmed), Role(watched), Role(metered, "new_load"), Role(snowy), Role(electronic),
-    Role(twin, "washed_after_handover"), Role(limited), Role(treed), Role(coarse), Role(alone, "new_load"),
-    Role(two_inverters), Role(weathered, "washed_after_handover"),
+    Role(east_west), Role(hemmed), Role(watched), Role(metered, ("new_load",)), Role(snowy), Role(electronic),
+    Role(twin, ("washed_after_handover",)), Role(limited), Role(treed), Role(coarse), Role(alone, ("new_load",)),
+    Role(two_inverters), Role(weathered, ("washed_after_handover",)),
 )  # fmt: skip
 
 
@@ -96,7 +96,7 @@ def every_cause(seed: int, count: int) -> Cast:
     roles: list[Role] = []
     for n in range(ill):
         name, kinds = FITTING[(seed * ill + n) % len(FITTING)]
-        roles.append(Role(kinds[int(rng.integers(len(kinds)))], name))
+        roles.append(Role(kinds[int(rng.integers(len(kinds)))], (name,)))
     healthy = count - ill
     roles += [HEALTHY[(seed * healthy + n) % len(HEALTHY)] for n in range(healthy)]
     return Cast(tuple(roles[i] for i in rng.permutation(count).tolist()), dark_weeks=3)

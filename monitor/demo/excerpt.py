@@ -31,5 +31,5 @@ def make_excerpt(folder: Path, *, seed: int, last_day: date) -> FleetTruth:
         home.id, f"string:{wire.id}", "failed_string", first, None, "open from the first minute of the day"
     )
     opened = Effect("open", trouble.subject, (first, 0.0), None)
-    happening = Happening(trouble, (opened,))
+    happening = (Happening(trouble, (opened,)),)
     return write_home(folder, seed, draw_region(span, [home.place], seed), 0, home, happening)

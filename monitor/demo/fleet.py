@@ -17,13 +17,13 @@ from monitor.demo.kinds import Ground
 from monitor.demo.manners import Dialect, draw_dialects
 from monitor.demo.naming import draw_firm, draw_names
 from monitor.demo.plans import Home
-from monitor.demo.production import Flows, Run, flows_of
+from monitor.demo.production import Run, flows_of
 from monitor.demo.router import router_gaps
 from monitor.demo.said import readings_of
 from monitor.demo.site_file import write_fleet_file, write_layouts, write_site_file
 from monitor.demo.span import Span, months_until
 from monitor.demo.troubles import HARMLESS, TROUBLES, Happening, Scene
-from monitor.demo.truth import FleetTruth, daily_kwh, lost_kwh, notes_on, told
+from monitor.demo.truth import FleetTruth, truth_of
 from monitor.demo.weather import Place, Region, draw_region, weather_at
 
 ZONE = "Europe/London"
@@ -54,7 +54,7 @@ def make_fleet(
         if progress is not None:
             progress(f"{home.name} ({i + 1} of {sites})")
         write_site_file(folder, home, ZONE)
-        wholes.append(write_home(folder, seed, region, i, home, _happening(seed, region, home, role)))
+        wholes.append(write_home(folder, seed, region, i, home, _happenings(seed, region, home, role)))
     return FleetTruth(
         troubles=tuple(one for whole in wholes for one in whole.troubles),
         awkward={key: why for whole in wholes for key, why in whole.awkward.items()},
@@ -93,35 +93,25 @@ def _ground(
     )
 
 
-def _happening(seed: int, region: Region, home: Home, role: Role) -> Happening:
-    if role.happens is None:
-        return Happening(None, ())
-    draw = {**TROUBLES, **HARMLESS}[role.happens]
-    happening = draw(Scene(home, region.span, region, seed, stream(seed, home.id, "trouble")))
-    named = None if happening.trouble is None else replace(happening.trouble, kind=role.happens)
-    return replace(happening, trouble=named)
+def _happenings(seed: int, region: Region, home: Home, role: Role) -> tuple[Happening, ...]:
+    drawn = []
+    for n, name in enumerate(role.happens):
+        rng = stream(seed, home.id, "trouble", *([n] if n else []))
+        happening = {**TROUBLES, **HARMLESS}[name](Scene(home, region.span, region, seed, rng))
+        named = None if happening.trouble is None else replace(happening.trouble, kind=name)
+        drawn.append(replace(happening, trouble=named))
+    return tuple(drawn)
 
 
-def write_home(folder: Path, seed: int, region: Region, number: int, home: Home, happening: Happening) -> FleetTruth:
+def write_home(
+    folder: Path, seed: int, region: Region, number: int, home: Home, happenings: Sequence[Happening] = ()
+) -> FleetTruth:
     """Run a home through the weather of its row in the region's fields, and write what its devices say."""
-    span, effects = region.span, happening.effects
+    span, effects = region.span, tuple(e for one in happenings for e in one.effects)
     weather = weather_at(region, home.place, number, stream(seed, home.id, "weather"))
     run = Run(home, span, weather, effects, seed)
     flows = flows_of(run)
     gaps = router_gaps(span, stream(seed, home.id, "router"))
     silent = {e.id: gaps | affected(span, effects, "silent", f"source:{e.id}") for e in home.exports}
     write_exports(folder, home, span, readings_of(run, flows), silent, effects)
-    return truth_of(run, flows, happening)
-
-
-def truth_of(run: Run, flows: Flows, happening: Happening) -> FleetTruth:
-    """What is wrong with one home, what it costs, and what is odd about it."""
-    home, trouble, lost = run.home, happening.trouble, lost_kwh(run, flows, happening)
-    made = np.sum([daily_kwh(run.span, watts) for watts in flows.ac_w.values()], axis=0)
-    odd = "; ".join(text for text in (home.awkward, happening.note) if text)
-    return FleetTruth(
-        troubles=() if trouble is None else (told(run, trouble, lost),),
-        awkward={home.id: odd} if odd else {},
-        notes=tuple(notes_on(run, flows, run.effects)),
-        healthy_kwh={home.id: tuple((made + lost).tolist())},
-    )
+    return truth_of(run, flows, happenings)

@@ -19,7 +19,6 @@ from monitor.demo.casts import show
 from monitor.demo.fleet import ZONE, draw_homes, write_home
 from monitor.demo.site_file import write_fleet_file, write_layouts, write_site_file
 from monitor.demo.span import Span
-from monitor.demo.troubles import Happening
 from monitor.demo.weather import draw_region
 from monitor.jobs.drafting import draft_for, parse_draft, site_for, try_draft
 from monitor.jobs.sample_file import open_sample
@@ -125,7 +124,7 @@ def write_week(folder: Path, seed: int) -> None:
     region = draw_region(span, [home.place for home in homes], seed)
     for number, home in enumerate(homes):
         write_site_file(folder, home, ZONE)
-        write_home(folder, seed, region, number, home, Happening(None, ()))
+        write_home(folder, seed, region, number, home)
 
 
 def test_drafts_of_demo_exports_read_what_the_true_sources_read(tmp_path: Path) -> None:
