@@ -62,6 +62,7 @@ def site_night(
         physics=view.physics,
         gains=view.gains,
         index=expectation.index,
+        in_thousandths=view.in_thousandths,
         outside_w=expectation.outside_w,
         span=view.span,
         past=history,

@@ -91,6 +91,7 @@ class SiteNight:
     index: Values = field(
         default_factory=lambda: np.zeros(0)
     )  # clear-sky index by the surest source, NaN where guessed
+    in_thousandths: frozenset[str] = frozenset()  # units whose readings were in kilowatts: gaps tonight
     outside_w: Mapping[str, Values] = field(default_factory=dict)  # expected power without what the own roof tells
     span: SiteSpan | None = None  # readings of the days around
     past: SiteHistory = field(default_factory=SiteHistory)  # what the nights before have left

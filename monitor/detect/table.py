@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from monitor.detect.clock_error import ClockError
+from monitor.detect.data_fault import DataFault
 from monitor.detect.failed_string import FailedString
 from monitor.detect.finding import Level
 from monitor.detect.inverter_outage import InverterOutage
@@ -39,11 +41,13 @@ class Kind:
 
 def detector_table() -> dict[str, Detector]:
     """Every detector by its cause."""
-    return {d.cause: d for d in (FailedString(), InverterOutage(), MissingData())}
+    return {d.cause: d for d in (FailedString(), InverterOutage(), MissingData(), ClockError(), DataFault())}
 
 
 KINDS: dict[str, Kind] = {
     "failed_string": Kind("urgent", 3, "standstill"),
     "inverter_outage": Kind("urgent", 2, "standstill"),
     "missing_data": Kind("watch", 1, "silence", spoils=False),
+    "clock_error": Kind("watch", 3, "clock"),
+    "data_fault": Kind("watch", 3, "readings"),
 }

@@ -20,6 +20,7 @@ from monitor.model.weather_series import Series
 
 # A counter's step over more than this many of its own intervals says nothing about when the energy came.
 _MAX_SPANS = 2.5
+_LASTS = 3
 WEATHER = (
     "irradiance_poa", "irradiance_ghi", "irradiance_dni", "irradiance_dhi", "temperature_air", "wind_speed",
 )  # fmt: skip
@@ -36,6 +37,17 @@ class CounterStep:
     end: int
     energy_kwh: float
     before_kwh: float
+
+
+@dataclass(frozen=True, slots=True)
+class CounterFall:
+    """A register that stood lower than before: where it stood on both sides [kWh], and when that was sure."""
+
+    subject: str
+    start: int
+    end: int
+    before_kwh: float
+    after_kwh: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +95,7 @@ class Measured:
     marks: Mapping[str, Marks]
     faults: tuple[ChannelFault, ...]
     recorded: Mapping[tuple[str, str], Recorded]
+    falls: tuple[CounterFall, ...] = ()  # registers of energy made
 
 
 def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measured:
@@ -110,7 +123,7 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
     return Measured(
         starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.series, gathered.heard,
         tuple(gathered.steps), gathered.marked, gathered.marks, tuple(faults),
-        gathered.recorded,
+        gathered.recorded, tuple(gathered.falls),
     )  # fmt: skip
 
 
@@ -127,6 +140,7 @@ class _Gathered:
         self.series: dict[str, list[Series]] = {}
         self.heard: dict[str, Values] = {}
         self.steps: list[CounterStep] = []
+        self.falls: list[CounterFall] = []
         self.marked: dict[str, dict[Mark, Values]] = {}
         self.marks: dict[str, Marks] = {}
         self.recorded: dict[tuple[str, str], Recorded] = {}
@@ -214,6 +228,7 @@ class _Gathered:
             energy = values
         else:
             self.steps += _steps(channel.subject, ends, values, longest[1:])
+            self.falls += _falls(channel.subject, ends, values)
             energy, span = interval_energy(ends, values, interval_s=axis.declared_s)
             told = ~np.isnan(energy)
             ends, energy, longest = ends[told], energy[told], longest[told]
@@ -276,6 +291,16 @@ def _steps(subject: str, ends: Seconds, register: Values, longest_s: Values) -> 
         CounterStep(subject, int(ends[i]), int(ends[i + 1]), float(register[i + 1] - register[i]), float(register[i]))
         for i in at
     ]
+
+
+def _falls(subject: str, ends: Seconds, register: Values) -> list[CounterFall]:
+    """Falls that last for three readings, told with the third: a single zero is a reading that failed."""
+    found = []
+    for i in np.flatnonzero(np.diff(register) < 0.0).tolist():
+        after = register[i + 1 : i + 1 + _LASTS]
+        if after.size == _LASTS and after.max() < register[i]:
+            found.append(CounterFall(subject, int(ends[i]), int(ends[i + _LASTS]), float(register[i]), float(after[0])))
+    return found
 
 
 def day_energy_kwh(power_w: Values) -> float | None:

@@ -18,6 +18,7 @@ from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
 from monitor.detect.table import KINDS, detector_table
+from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
 from monitor.model.span import site_span, utc_days
@@ -247,6 +248,8 @@ def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
         return (
             subjects | {f"string:{s.id}" for s in case.site.string} | {f"inverter:{i.id}" for i in case.site.inverter}
         )
+    told = told_by(case.site)
+    subjects |= {s for source in subjects if source.startswith("source:") for s in told[source.removeprefix("source:")]}
     subjects |= {f"string:{s.removeprefix('module:').rpartition('/')[0]}" for s in subjects if s.startswith("module:")}
     wired = {f"string:{s.id}" for s in case.site.string if f"inverter:{s.inverter}" in subjects}
     fed = {f"inverter:{s.inverter}" for s in case.site.string if f"string:{s.id}" in subjects}

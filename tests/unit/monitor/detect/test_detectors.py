@@ -60,6 +60,8 @@ def says(night: SiteNight, cause: str) -> dict[str, str]:
 def test_every_detector_is_silent_when_all_is_well(site: Site) -> None:
     well = night(site, s1=WORKS, s2=WORKS, ac=AC)
     for cause in detector_table():
+        assert "trouble" not in says(well, cause).values()
+    for cause in ("failed_string", "inverter_outage", "missing_data"):
         assert set(says(well, cause).values()) == {"healthy"}
 
 
@@ -219,7 +221,7 @@ def test_a_doubtful_trouble_waits_for_more_nights(site: Site) -> None:
 
 @pytest.mark.parametrize("cause", sorted(KINDS))
 def test_homeowners_are_never_sent_up_or_in(site: Site, cause: str) -> None:
-    subject = {"failed_string": "string:s1", "inverter_outage": "inverter:inv1", "missing_data": "source:log"}[cause]
+    subject = {"failed_string": "string:s1", "missing_data": "source:log"}.get(cause, "inverter:inv1")
     verdict = Verdict(subject, cause, "trouble", 0.9, DAY)
     (change,) = advance(night(site, s1=WORKS, s2=WORKS, ac=AC), [verdict], [], suspected=lambda *_: (), raised=DAY)
     text = change.finding.advice["homeowner"].lower()

@@ -1,0 +1,115 @@
+"""Readings that cannot be trusted: wrong units, stuck or dead channels, registers that start anew or leap."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from monitor.detect.faulty import KINDS
+from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.told import told_by
+
+# What happens once; all other kinds have to show on two days.
+_AT_ONCE = frozenset({"register_reset", "register_jump"})
+_CONFIDENCE = {"unit": 0.97, "stuck": 0.9, "spikes": 0.85, "out_of_range": 0.9, "register_jump": 0.85}
+_SURE = 0.95
+# Days of fault that belong together, with days between them that could not be judged.
+_APART_DAYS = 4
+_WHOLE_SOURCE = frozenset({"stuck", "mute"})
+_FULL_HOURS, _KNOWN = 0.5, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class DataFault:
+    """Channels whose readings are wrong, by what `observe_faulty` has noted of tonight and of the nights before.
+
+    A gap is no fault of this kind (that is missing data), and nothing is said of a subject that merely reads zero.
+    Where all that a source tells is stuck, its logger is frozen, and the source is the subject.
+    """
+
+    cause: str = "data_fault"
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """One verdict per string, inverter and generation meter, and one per source that tells of several."""
+        told = told_by(night.site)
+        frozen = {s for s, subjects in told.items() if _is_frozen(night, subjects)}
+        covered = {subject for source in frozen for subject in told[source]}
+        verdicts = [
+            self._judge(night, subject, covered=subject in covered)
+            for subjects in told.values()
+            for subject in subjects
+        ]
+        return verdicts + [
+            self._source(night, source, subjects, frozen=source in frozen)
+            for source, subjects in told.items()
+            if len(subjects) > 1
+        ]
+
+    def _judge(self, night: SiteNight, subject: str, *, covered: bool) -> Verdict:
+        kind, level = _fault(night, subject)
+        if kind is None:
+            return Verdict(subject, self.cause, "healthy" if _judgeable(night, subject) else "unclear")
+        days = _days_of(night, subject, kind)
+        if covered or (kind not in _AT_ONCE and len(days) < 2):
+            return Verdict(subject, self.cause, "unclear")
+        return self._trouble(subject, kind, days, {"level": round(level, 4)})
+
+    def _source(self, night: SiteNight, source: str, subjects: tuple[str, ...], *, frozen: bool) -> Verdict:
+        subject = f"source:{source}"
+        if not frozen:
+            told = [s for s in subjects if _fault(night, s)[0] is None and _judgeable(night, s)]
+            return Verdict(subject, self.cause, "healthy" if told else "unclear")
+        each = [_days_of(night, s, "stuck") for s in subjects]
+        days = min(each, key=len)
+        if len(days) < 2:
+            return Verdict(subject, self.cause, "unclear")
+        return self._trouble(subject, "frozen", days, {"subjects": list(subjects)})
+
+    def _trouble(self, subject: str, kind: str, days: list[int], more: Mapping[str, Any]) -> Verdict:
+        return Verdict(
+            subject,
+            self.cause,
+            "trouble",
+            confidence=_CONFIDENCE.get(kind, _SURE),
+            since=date.fromordinal(days[0]),
+            evidence={"fault": kind, **more, "days": len(days)},
+        )
+
+
+def _fault(night: SiteNight, subject: str) -> tuple[str | None, float]:
+    """Tonight's kind of fault and its level."""
+    traits = night.traits.get(subject, {})
+    code = traits.get("fault")
+    return (None, 0.0) if code is None else (KINDS[int(code) - 1], traits["fault_level"])
+
+
+def _days_of(night: SiteNight, subject: str, kind: str) -> list[int]:
+    """Days up to tonight that belong to a fault of a kind, oldest first (ordinals)."""
+    days, codes = night.series(subject, "fault")
+    mine = days[codes == KINDS.index(kind) + 1.0]
+    cuts = np.flatnonzero(np.diff(mine) > _APART_DAYS)
+    return [int(day) for day in (mine[cuts[-1] + 1 :] if cuts.size else mine)]
+
+
+def _is_frozen(night: SiteNight, subjects: tuple[str, ...]) -> bool:
+    """Whether every one of several subjects of a source is stuck, or mute since it is."""
+    kinds = {_fault(night, s)[0] for s in subjects}
+    return len(subjects) > 1 and "stuck" in kinds and kinds <= _WHOLE_SOURCE
+
+
+def _judgeable(night: SiteNight, subject: str) -> bool:
+    """Whether the day was bright enough, and its readings were there."""
+    wired = {f"meter:{m.id}": f"inverter:{m.inverter}" for m in night.site.meter}
+    unit = night.units.get(wired.get(subject, subject))
+    if unit is None:
+        return False
+    power = night.meters_w.get(subject) if subject in wired else unit.power_w
+    expected = unit.expected.power_w
+    total = float(np.sum(expected))
+    if power is None or total * 0.25 < _FULL_HOURS * unit.rated_w:
+        return False
+    return float(np.sum(expected[~np.isnan(power)])) > _KNOWN * total
