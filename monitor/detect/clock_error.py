@@ -90,10 +90,11 @@ class ClockError:
         known = night.open_finding(subject, self.cause)
         if known is not None:
             return self._go_on(night, subject, ends, known)
+        now = _now(ends, today)
+        if now is None or abs(now) < _RIGHT_S:
+            return Verdict(subject, self.cause, "unclear" if now is None else "healthy")
         shift = _jump(ends, today) or _drift(ends, today) or _standing(ends, today)
-        if shift is not None:
-            return self._trouble(night, subject, shift)
-        return Verdict(subject, self.cause, "healthy" if _now(ends, today) is not None else "unclear")
+        return self._trouble(night, subject, shift) if shift else Verdict(subject, self.cause, "healthy")
 
     def _trouble(self, night: SiteNight, subject: str, shift: _Shift) -> Verdict:
         change = _clock_change(night.site.zone, shift) if shift.way == "jump" else None
@@ -197,15 +198,15 @@ def _drift(ends: _Ends, today: int) -> _Shift | None:
         return None
     rate = _slope(days, middle)
     last_third = slice(-(days.size // 3), None)
-    if abs(rate) < _LEAST_DRIFT or _slope(days[last_third], middle[last_third]) / rate < _HALF_THE_DRIFT:
+    lately = _slope(days[last_third], middle[last_third])
+    if abs(rate) < _LEAST_DRIFT or lately / rate < _HALF_THE_DRIFT:
         return None
     moved = [float(np.median(e[inside][recent]) - np.median(e[inside][early])) / by for e in (ends.first, ends.last)]
     clear = ends.clear_days > today - _DRIFT_DAYS
     late_days, late = ends.clear_days[clear], ends.late[clear]
     if min(moved) < _BOTH_ENDS or late.size < 4 or _slope(late_days, late) / rate < _CENTROID:
         return None
-    began = round(int(days[-1]) - abs(by / rate))
-    began = max(began, int(days[0]))
+    began = max(round(int(days[-1]) - abs(by / lately)), int(days[0]))
     return _Shift("drift", by, normal, began, began, int(late.size), _LEAST_SIGMA_S)
 
 

@@ -7,13 +7,16 @@ from dataclasses import replace
 
 from monitor.detect.clocks import observe_clocks
 from monitor.detect.faulty import observe_faulty
-from monitor.detect.held import held_back
+from monitor.detect.held import held_back, observe_tops
 from monitor.detect.night import SiteNight
+from monitor.detect.raised_volts import observe_volts
 from monitor.detect.siblings import observe_siblings
 
 # Traits by subject. Each observer is shown what those before it have seen.
 Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 
+# What tells where an inverter was held back, and what leaves such hours out.
+FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (observe_siblings, observe_clocks, observe_faulty)
 
 
