@@ -9,6 +9,7 @@ from monitor.detect.clocks import observe_clocks
 from monitor.detect.faulty import observe_faulty
 from monitor.detect.held import held_back, observe_tops
 from monitor.detect.night import SiteNight
+from monitor.detect.outside import observe_outside
 from monitor.detect.raised_volts import observe_volts
 from monitor.detect.siblings import observe_siblings
 
@@ -17,7 +18,7 @@ Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 
 # What tells where an inverter was held back, and what leaves such hours out.
 FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
-OBSERVERS: tuple[Observer, ...] = (observe_siblings, observe_clocks, observe_faulty)
+OBSERVERS: tuple[Observer, ...] = (observe_siblings, observe_outside, observe_clocks, observe_faulty)
 
 
 def observe(night: SiteNight) -> SiteNight:

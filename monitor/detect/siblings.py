@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,14 +24,40 @@ _DULL_INDEX = 0.35
 _LEAST_OF_RATED = 0.004
 
 
+@dataclass(frozen=True, slots=True)
+class Member:
+    """A unit that is compared with its likes: a measured string, or an inverter whose strings nobody measures."""
+
+    subject: str
+    inverter: str
+    planes: frozenset[str]
+    rated_w: float
+    string: String | None
+
+
+def members(night: SiteNight) -> list[Member]:
+    """The units of a site that are compared with each other."""
+    strings = [s for s in night.site.string if f"string:{s.id}" in night.units]
+    watched = {s.inverter for s in strings}
+    found = [Member(f"string:{s.id}", s.inverter, frozenset({s.plane}), s.rated_w, s) for s in strings]
+    for inverter in night.site.inverter:
+        fed = night.site.strings_of(inverter.id)
+        if inverter.id not in watched and fed and f"inverter:{inverter.id}" in night.units:
+            planes = frozenset(s.plane for s in fed)
+            rated = min(inverter.rated_ac_w, sum(s.rated_w for s in fed))
+            found.append(Member(f"inverter:{inverter.id}", inverter.id, planes, rated, None))
+    return found
+
+
 def observe_siblings(night: SiteNight) -> dict[str, dict[str, float]]:
-    """Compare every string with the others of its plane (or roof), and every module with the others of its string.
+    """Compare every unit with the others of its plane (or roof), and every module with the others of its string.
 
     Traits, all natural logarithms of own over others, each against what the model gives for that unit:
 
     - `peer`: energy of the day; `peer_mid`: the middle interval; `peer_am`, `peer_noon`, `peer_pm`: thirds of the
-      day's energy; `peer_dull`: intervals under a dull sky; `peer_strong`, `peer_weak`: by strength of the light.
-      Against strings of the same plane; where there are none, `roof` and its likes in place of `peer`.
+      day's energy, `peer_best` the best of them (an all-day loss shows in it, passing shade does not); `peer_dull`:
+      intervals under a dull sky, whose light falls alike on all planes; `peer_strong`, `peer_weak`: by strength of the
+      light. Against units of the same plane; where there are none, `roof` and its likes in place of `peer`.
     - `volt`, `amp`: voltage and current beside those of strings of the same plane, in the middle interval.
 
     Intervals in which an inverter was held back, anybody stood still or the light is weak are left out. A day with
@@ -38,48 +65,48 @@ def observe_siblings(night: SiteNight) -> dict[str, dict[str, float]]:
     """
     if night.physics is None:
         return {}
-    usual = {s.id: _over_model(night, s) for s in night.site.string if f"string:{s.id}" in night.units}
+    units = members(night)
+    usual = {m.subject: _over_model(night, m) for m in units} if len(units) > 1 else {}
     seen: dict[str, dict[str, float]] = {}
+    for member in units:
+        traits = _traits(night, member, units, usual) if usual else {}
+        if traits:
+            seen[member.subject] = traits
     for string in night.site.string:
-        if string.id in usual:
-            traits = _string_traits(night, string, usual)
-            if traits:
-                seen[f"string:{string.id}"] = traits
         if string.module_electronics:
             seen |= _module_traits(night, string)
     return seen
 
 
-def modelled(night: SiteNight, string: String) -> Values:
-    """Power of a string that the sky of the day stands for, by its learned gain [W], shape (T,); NaN where unknown."""
+def modelled(night: SiteNight, subject: str) -> Values:
+    """Power that a unit of this nameplate has under the day's sky [W], shape (T,); NaN where the sky is unknown.
+
+    Without its learned gain: while that is still being learned, ratios would move with it.
+    """
     assert night.physics is not None
-    subject = f"string:{string.id}"
-    gain = night.gains[subject].clear_sky if subject in night.gains else 1.0
-    return np.asarray(gain * at_index(night.physics.power_w[subject], night.index))
+    return at_index(night.physics.power_w[subject], night.index)
 
 
-def _over_model(night: SiteNight, string: String) -> Values:
+def _over_model(night: SiteNight, member: Member) -> Values:
     """Measured over modelled power where it tells something, shape (T,); NaN elsewhere."""
-    unit = night.units[f"string:{string.id}"]
-    expected = modelled(night, string)
+    expected = modelled(night, member.subject)
     with np.errstate(invalid="ignore", divide="ignore"):
-        lit = (expected > _LIT_SHARE * unit.rated_w) & ~held_back(night, string.inverter)
-        return np.where(lit, unit.power_w / expected, np.nan)
+        lit = (expected > _LIT_SHARE * member.rated_w) & ~held_back(night, member.inverter)
+        return np.where(lit, night.units[member.subject].power_w / expected, np.nan)
 
 
-def _string_traits(night: SiteNight, string: String, usual: Mapping[str, Values]) -> dict[str, float]:
-    others = [s for s in night.site.string if s.id != string.id and s.id in usual]
-    same = [s for s in others if s.plane == string.plane]
-    traits: dict[str, float] = {}
-    if others:
-        name = "peer" if same else "roof"
-        reference = _middle([usual[s.id] for s in same or others])
-        traits |= _profile(night, string, usual[string.id], reference, name)
-    if same and not string.module_electronics:
-        for name, quantity, nameplate in (("volt", "dc_voltage", _volts), ("amp", "dc_current", _amperes)):
-            ratio = _electrical(night, string, same, quantity, nameplate, usual)
+def _traits(night: SiteNight, member: Member, units: Sequence[Member], usual: Mapping[str, Values]) -> dict[str, float]:
+    others = [m for m in units if m.subject != member.subject]
+    same = [m for m in others if m.planes == member.planes]
+    name = "peer" if same else "roof"
+    traits = _profile(night, member, usual[member.subject], _middle([usual[m.subject] for m in same or others]), name)
+    string = member.string
+    beside = [m.string for m in same if m.string is not None]
+    if beside and string is not None and not string.module_electronics:
+        for trait, quantity, nameplate in (("volt", "dc_voltage", _volts), ("amp", "dc_current", _amperes)):
+            ratio = _electrical(night, string, beside, quantity, nameplate, usual)
             if ratio is not None:
-                traits[name] = ratio
+                traits[trait] = ratio
     return traits
 
 
@@ -91,17 +118,17 @@ def _middle(members: Sequence[Values]) -> Values:
     return weighted_median(np.stack(standing), np.ones(len(members)))
 
 
-def _profile(night: SiteNight, string: String, own: Values, reference: Values, name: str) -> dict[str, float]:
+def _profile(night: SiteNight, member: Member, own: Values, reference: Values, name: str) -> dict[str, float]:
     """Log ratios of a day, as a whole and by its parts."""
-    weight = modelled(night, string)
+    weight = modelled(night, member.subject)
     with np.errstate(invalid="ignore"):
         both = ~np.isnan(own) & (reference > _LEAST_OF_RATED)
     if np.count_nonzero(both) < _LEAST_INTERVALS:
         return {}
     assert night.physics is not None
-    clear = night.physics.power_w[f"string:{string.id}"][CLEAR_NODE]
+    clear = night.physics.power_w[member.subject][CLEAR_NODE]
     order = np.cumsum(clear) / max(float(np.sum(clear)), 1e-9)
-    rated = string.rated_w
+    rated = member.rated_w
     parts: dict[str, Mask] = {
         "": both,
         "_am": both & (order <= 1.0 / 3.0),
@@ -119,6 +146,9 @@ def _profile(night: SiteNight, string: String, own: Values, reference: Values, n
         mine, theirs = (float(np.sum(weight[where] * r[where])) for r in (own, reference))
         if mine > 0.0 and theirs > 0.0:
             found[name + part] = float(np.log(mine / theirs))
+    thirds = [found[name + part] for part in ("_am", "_noon", "_pm") if name + part in found]
+    if thirds:
+        found[name + "_best"] = max(thirds)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratios = np.log(own[both] / reference[both])
     found[name + "_mid"] = float(np.clip(np.median(ratios), -5.0, 5.0))
@@ -138,17 +168,16 @@ def _electrical(
     string: String,
     same: Sequence[String],
     quantity: str,
-    nameplate: object,
+    nameplate: Callable[[String], float],
     usual: Mapping[str, Values],
 ) -> float | None:
-    assert callable(nameplate)
     own = night.on_grid(f"string:{string.id}", quantity)
     members = [values / nameplate(s) for s in same if (values := night.on_grid(f"string:{s.id}", quantity)) is not None]
     if own is None or not members:
         return None
     reference = _middle(members)
     with np.errstate(invalid="ignore"):
-        at_work = (usual[string.id] > 0.05) & (own > 0.0) & (reference > 0.0)
+        at_work = (usual[f"string:{string.id}"] > 0.05) & (own > 0.0) & (reference > 0.0)
     if np.count_nonzero(at_work) < _LEAST_INTERVALS:
         return None
     return float(np.median(np.log(own[at_work] / nameplate(string) / reference[at_work])))

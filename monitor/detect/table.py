@@ -12,6 +12,8 @@ from monitor.detect.finding import Level
 from monitor.detect.inverter_outage import InverterOutage
 from monitor.detect.missing_data import MissingData
 from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.underperforming_module import UnderperformingModule
+from monitor.detect.underperforming_string import UnderperformingString
 
 
 class Detector(Protocol):
@@ -41,12 +43,23 @@ class Kind:
 
 def detector_table() -> dict[str, Detector]:
     """Every detector by its cause."""
-    return {d.cause: d for d in (FailedString(), InverterOutage(), MissingData(), ClockError(), DataFault())}
+    found: tuple[Detector, ...] = (
+        FailedString(),
+        InverterOutage(),
+        UnderperformingString(),
+        UnderperformingModule(),
+        MissingData(),
+        ClockError(),
+        DataFault(),
+    )
+    return {d.cause: d for d in found}
 
 
 KINDS: dict[str, Kind] = {
     "failed_string": Kind("urgent", 3, "standstill"),
     "inverter_outage": Kind("urgent", 2, "standstill"),
+    "underperforming_string": Kind("visit", 5, "weakness"),
+    "underperforming_module": Kind("visit", 5, "weakness"),
     "missing_data": Kind("watch", 1, "silence", spoils=False),
     "clock_error": Kind("watch", 3, "clock"),
     "data_fault": Kind("watch", 3, "readings"),

@@ -47,8 +47,7 @@ def daily_rows(
     frozen.
     """
     units = [
-        _unit_row(view, expectation, s, verdicts, history, troubled=s in troubled, settled=s in settled)
-        for s in _told(view)
+        _unit_row(view, expectation, s, history, troubled=s in troubled, settled=s in settled) for s in _told(view)
     ]
     inverters = [r for r in units if r.subject.startswith("inverter:")]
     rows = [
@@ -57,14 +56,19 @@ def daily_rows(
         *_meter_rows(view),
         *_source_rows(view, night),
     ]
+    said: dict[str, dict[str, float]] = {}
+    for verdict in verdicts:
+        if verdict.says in _SAYS:
+            said.setdefault(verdict.subject, {})[f"says:{verdict.cause}"] = _SAYS[verdict.says]
     told = {row.subject for row in rows}
-    rows += [DailyRow(site=view.site.id, subject=s, day=view.day) for s in sorted(night.traits.keys() - told)]
-    return [_with_traits(row, night, open_finding=row.subject in troubled) for row in rows]
+    more = sorted((night.traits.keys() | said.keys()) - told)
+    rows += [DailyRow(site=view.site.id, subject=s, day=view.day) for s in more]
+    return [_with_traits(row, night, said.get(row.subject, {}), open_finding=row.subject in troubled) for row in rows]
 
 
-def _with_traits(row: DailyRow, night: SiteNight, *, open_finding: bool) -> DailyRow:
-    """The row with what was observed of its subject tonight, and whether a finding was open on it."""
-    seen: dict[str, float] = dict(night.traits.get(row.subject, {}))
+def _with_traits(row: DailyRow, night: SiteNight, said: Mapping[str, float], *, open_finding: bool) -> DailyRow:
+    """The row with what was observed and said of its subject tonight, and whether a finding was open on it."""
+    seen = {**night.traits.get(row.subject, {}), **said}
     if seen and open_finding:
         seen["open"] = 1.0
     return replace(row, features={**row.features, **seen}) if seen else row
@@ -79,7 +83,6 @@ def _unit_row(
     view: DayView,
     expectation: DayExpectation,
     subject: str,
-    verdicts: Sequence[Verdict],
     history: SiteHistory,
     *,
     troubled: bool,
@@ -88,9 +91,7 @@ def _unit_row(
     expected = expectation.units[subject]
     power = view.power_w.get(subject)
     known = np.zeros(expected.power_w.shape, dtype=bool) if power is None else ~np.isnan(power)
-    features: dict[str, float | None] = {
-        f"says:{v.cause}": _SAYS[v.says] for v in verdicts if v.subject == subject and v.says in _SAYS
-    }
+    features: dict[str, float | None] = {}
     if power is not None:
         features |= _quality(view, expected, subject, None if troubled else history)
     if power is not None and not troubled:

@@ -33,4 +33,75 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
     }
 
 
-WORDS: Words = {"failed_string": (_failed_string, _failed_string_advice)}
+def _weak_string(site: Site, finding: Finding) -> str:
+    verb = "made" if finding.state == "cleared" else "makes"
+    share = finding.evidence["loss_fraction"]
+    return (
+        f"{subject_in_words(site, finding.subject)} {verb} {share:.0%} less than it should {span(finding)}"
+        f"{_sign(finding)}; {lost(finding)}."
+    )
+
+
+def _sign(finding: Finding) -> str:
+    parts = finding.evidence.get("substrings_bypassed")
+    if parts is not None and finding.evidence.get("substrings_fit", 1.0) < 0.35:
+        return f", its voltage being lower by {parts} bypassed module {'part' if parts == 1 else 'parts'}"
+    if finding.evidence.get("grows_with_current"):
+        return ", the more so the stronger the light"
+    return ""
+
+
+def _weak_string_advice(site: Site, finding: Finding) -> dict[str, str]:
+    string = next(s for s in site.string if f"string:{s.id}" == finding.subject)
+    each = string.module.voc_v / 3.0
+    return {
+        "service": (
+            "First, remotely: lay this string's voltage and current beside its sibling's on a clear day. Voltage "
+            "low and current equal means bypassed module parts (a diode, a cracked module, a contact inside); "
+            "both low in strong light only means a bad contact; current low alone means dirt, shade or a weak "
+            "module. Compare the module count with the plan. On site: open-circuit voltage of the string (about "
+            f"{string.modules * string.module.voc_v:.0f} V by nameplate at 25 degrees, {each:.0f} V less for each "
+            "bypassed part), then a current-voltage curve, then a thermal camera over modules and connectors in "
+            "sunshine. Bring a curve tracer or string tester, a thermal camera, spare connectors of the same "
+            "make. " + ROOF_CAUTION
+        ),
+        "homeowner": (
+            "One part of your roof makes somewhat less than it should. That is no danger and nothing needs to be "
+            "done by you; we keep an eye on it and will contact you if a visit is worthwhile."
+        ),
+    }
+
+
+def _weak_module(site: Site, finding: Finding) -> str:
+    verb = "made" if finding.state == "cleared" else "makes"
+    share = finding.evidence["loss_fraction"]
+    shape = finding.evidence.get("shape")
+    how = {"ramp": ", growing slowly", "from_the_start": ", from the first day on"}.get(str(shape), "")
+    return (
+        f"{subject_in_words(site, finding.subject)} {verb} {share:.0%} less than the others {span(finding)}{how}; "
+        f"{lost(finding)}."
+    )
+
+
+def _weak_module_advice(site: Site, finding: Finding) -> dict[str, str]:
+    return {
+        "service": (
+            "First, remotely: compare this module's power with its neighbours' hour by hour (a loss at fixed "
+            "hours is shade, a loss all day is the module, its electronics or dirt), look for an error of its "
+            "electronics, and ask for a photograph from the ground (leaves, droppings, a new aerial). Batch with "
+            "another visit: one module is seldom worth a journey by itself; check product and performance "
+            "warranty first. On site: thermal camera, connector check, swap the electronics with a neighbour's to"
+            " see which of both is weak. Bring one spare unit of module electronics. " + ROOF_CAUTION
+        ),
+        "homeowner": (
+            "One of your modules makes less than the others. The rest of the roof is well; nothing needs to be done by "
+            "you, and we will combine it with the next visit if it stays so."
+        ),
+    }
+
+
+WORDS: Words = {
+    "failed_string": (_failed_string, _failed_string_advice),
+    "underperforming_string": (_weak_string, _weak_string_advice),
+    "underperforming_module": (_weak_module, _weak_module_advice),
+}

@@ -1,0 +1,199 @@
+"""A string that works but makes too little all day long: bypassed module parts, missing modules, bad contacts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.detect.change import Prior
+from monitor.detect.finding import Finding
+from monitor.detect.night import Says, SiteNight, Verdict
+from monitor.detect.siblings import Member, members
+from monitor.detect.weak import (
+    Channel,
+    Weakness,
+    change_since,
+    evidence_of,
+    is_back,
+    kept_evidence,
+    level_now,
+    look,
+    losses_since,
+)
+
+# Same-plane siblings: instrument noise and mismatch; voltage is steadier than power. Another plane sees another part of
+# the sky, but dull light falls alike on both. Without siblings: cloudless hours and their haze, and what others saw.
+VOLT = Channel("volt", Prior(sigma=0.006, wander=0.003, least=0.0015), least_size=0.015, strength=4.5)
+PEER = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.025, strength=4.5)
+ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.012, least=0.008), least_size=0.04, strength=4.5)
+ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5)
+CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
+OUTSIDE = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
+# Of an all-day loss, the best third of the day has at least this part; passing shade leaves it alone.
+_BEST_SHARE = 0.5
+# A voltage drop without a loss of power is a matter of the voltmeter.
+_POWER_OF_VOLTAGE = 0.4
+_SUBSTRINGS = 3  # bypass diodes of a module: common practice
+_STRONG_MINUS_WEAK = 0.02
+# Log odds from which on the sibling is taken to have become better.
+_ROSE_ODDS = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class UnderperformingString:
+    """Strings whose power or voltage has dropped for good beside their likes.
+
+    The best witness that there is decides: the voltage beside a string of the same plane, the power beside one, the
+    power beside other planes, and last what sensor, weather and neighbours say. The loss must show in every part of
+    the day: what comes and goes with the sun's place is shade.
+
+    References
+    ----------
+    Electrical signatures of bypassed substrings (voltage down by one part in three times the modules, current
+    unchanged) and of soiling and shade: single-diode model of a string, common practice.
+    """
+
+    cause: str = "underperforming_string"
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """One verdict per string that told something tonight."""
+        found = [self._judge(night, member) for member in members(night)]
+        return [verdict for verdict in found if verdict is not None]
+
+    def _judge(self, night: SiteNight, member: Member) -> Verdict | None:
+        subject = reported(night, member)
+        finding = night.open_finding(subject, self.cause)
+        if finding is not None:
+            return self._again(night, member, finding)
+        channels = _channels(night, member)
+        told = any(night.traits.get(member.subject, {}).get(c.trait) is not None for c in channels)
+        drops = [w for c in channels if (w := look(night, member.subject, c)) is not None]
+        found = [w for w in drops if _believable(night, member, w)]
+        if not found:
+            return Verdict(subject, self.cause, "healthy") if told and not drops else None
+        return self._raised(night, member, max(found, key=lambda w: w.drop.strength))
+
+    def _raised(self, night: SiteNight, member: Member, weakness: Weakness) -> Verdict:
+        drop = weakness.drop
+        signs = _signs(night, member, weakness)
+        chance = _chance(weakness, signs)
+        return Verdict(
+            reported(night, member),
+            self.cause,
+            "trouble",
+            confidence=chance,
+            since=weakness.since,
+            losses=losses_since(night, member.subject, weakness.since, drop.size, drop.sigma),
+            evidence={**evidence_of(weakness), **signs},
+            nights_needed=2,
+            others={"shading_growth": round(1.0 - chance, 2)} if chance < 0.9 else {},
+        )
+
+    def _again(self, night: SiteNight, member: Member, finding: Finding) -> Verdict:
+        back = is_back(night, member.subject, finding)
+        if back:
+            return Verdict(finding.subject, self.cause, "healthy")
+        size, sigma = level_now(night, member.subject, finding)
+        losses = losses_since(night, member.subject, night.day, size, sigma)
+        says: Says = "unclear" if back is None else "trouble"
+        return Verdict(
+            finding.subject, self.cause, says, confidence=finding.confidence, losses=losses,
+            evidence=kept_evidence(finding, size),
+            others=finding.evidence.get("other_causes", {}),
+        )  # fmt: skip
+
+
+def reported(night: SiteNight, member: Member) -> str:
+    """The subject that a finding names: an inverter's only string, where nobody measures it."""
+    if member.string is None:
+        strings = night.site.strings_of(member.inverter)
+        if len(strings) == 1:
+            return f"string:{strings[0].id}"
+    return member.subject
+
+
+def _channels(night: SiteNight, member: Member) -> tuple[Channel, ...]:
+    """The best witnesses that a unit has."""
+    if night.series(member.subject, "peer_mid")[0].size:
+        return (VOLT, PEER)
+    if night.series(member.subject, "roof")[0].size:
+        return (ROOF_DULL, ROOF, CLEAR)
+    return (CLEAR, OUTSIDE)
+
+
+def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
+    """Whether the loss shows all day, a drop of voltage in the power as well, and no sibling has become better."""
+    drop, trait, subject = weakness.drop, weakness.channel.trait, member.subject
+    if trait in ("clear", "outside"):
+        other = OUTSIDE if trait == "clear" else CLEAR
+        seen = change_since(night, subject, other.trait, other.prior, drop.since)
+        return seen is None or seen[0] < _BEST_SHARE * drop.size + seen[1]
+    if _sibling_rose(night, member, weakness):
+        return False
+    if trait == "volt":
+        power = change_since(night, subject, "peer_mid", PEER.prior, drop.since)
+        return power is not None and power[0] < _POWER_OF_VOLTAGE * drop.size + power[1]
+    kind, prior = ("peer", PEER.prior) if trait == "peer_mid" else ("roof", ROOF.prior)
+    best = change_since(night, subject, f"{kind}_best", prior, drop.since)
+    return best is not None and best[0] < _BEST_SHARE * drop.size + (0.0 if kind == "peer" else best[1])
+
+
+def _sibling_rose(night: SiteNight, member: Member, weakness: Weakness) -> bool:
+    """Whether the one sibling there is became better, rather than this unit worse, by what others say of both.
+
+    A sibling rises when the sun leaves the shade that it stood in from the first day.
+    """
+    others = [m for m in members(night) if m.subject != member.subject]
+    if len(others) > 1:
+        return False
+    drop = weakness.drop.size
+    odds = 0.0
+    for trait, prior in (("outside", OUTSIDE.prior), ("clear", CLEAR.prior)):
+        own = change_since(night, member.subject, trait, prior, weakness.drop.since)
+        other = change_since(night, others[0].subject, trait, prior, weakness.drop.since)
+        if own is not None and other is not None:
+            # Both share the sky's error; what is left of it decides who moved.
+            middle, sigma = 0.5 * (own[0] + other[0]), max(own[1], other[1])
+            odds += -drop * middle / sigma**2
+    return odds > _ROSE_ODDS
+
+
+def _signs(night: SiteNight, member: Member, weakness: Weakness) -> dict[str, object]:
+    """What else has changed with the power: voltage, current, morning and afternoon, strong and weak light."""
+    subject, since = member.subject, weakness.drop.since
+    kind = "peer" if night.series(subject, "peer")[0].size else "roof"
+    prior = PEER.prior if kind == "peer" else ROOF.prior
+    signs: dict[str, object] = {}
+    for name, trait, usual in (
+        ("voltage_change", "volt", VOLT.prior), ("current_change", "amp", PEER.prior), ("power_change", kind, prior),
+        ("morning_change", f"{kind}_am", prior), ("noon_change", f"{kind}_noon", prior),
+        ("afternoon_change", f"{kind}_pm", prior), ("dull_change", f"{kind}_dull", prior),
+        ("strong_light_change", f"{kind}_strong", prior), ("weak_light_change", f"{kind}_weak", prior),
+    ):  # fmt: skip
+        change = change_since(night, subject, trait, usual, since)
+        if change is not None:
+            signs[name] = round(change[0], 4)
+    volts = signs.get("voltage_change")
+    if isinstance(volts, float) and volts < -0.01 and member.string is not None:
+        parts = -volts * _SUBSTRINGS * member.string.modules
+        signs["substrings_bypassed"] = max(round(parts), 1)
+        signs["substrings_fit"] = round(abs(parts - max(round(parts), 1)), 2)
+    strong, weak = signs.get("strong_light_change"), signs.get("weak_light_change")
+    if kind == "peer" and isinstance(strong, float) and isinstance(weak, float) and strong < weak - _STRONG_MINUS_WEAK:
+        signs["grows_with_current"] = True
+    return signs
+
+
+def _chance(weakness: Weakness, signs: dict[str, object]) -> float:
+    """Chance that it is the string itself and no shade or dirt, by the spread over the day and by the voltage."""
+    volts, power = signs.get("voltage_change"), signs.get("power_change")
+    if isinstance(volts, float) and isinstance(power, float) and power < 0.0 and 0.5 < volts / power < 1.6:
+        return 0.95
+    if signs.get("grows_with_current"):
+        return 0.85
+    parts = [v for k in ("morning_change", "noon_change", "afternoon_change") if isinstance(v := signs.get(k), float)]
+    if len(parts) < 2:
+        return 0.55
+    uneven = float(np.ptp(parts)) / max(-weakness.drop.size, 1e-3)
+    return float(np.clip(0.9 - 0.4 * uneven, 0.4, 0.85))

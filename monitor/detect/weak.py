@@ -1,0 +1,129 @@
+"""A unit that makes too little: what the judgements of weak strings and weak modules share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from ingest.readings import Seconds
+from monitor.detect.change import Drop, Prior, find_drop, recovered
+from monitor.detect.finding import Finding
+from monitor.detect.night import DayLoss, SiteNight
+
+_Z80 = 1.2816
+# So many of a unit's last days must have told something for a judgement tonight.
+_FRESH_DAYS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """A trait that tells of a loss, what a healthy one looks like, and from where on a drop is believed."""
+
+    trait: str
+    prior: Prior
+    least_size: float  # of the drop, log units
+    strength: float  # of the drop, in sigmas
+
+
+@dataclass(frozen=True, slots=True)
+class Weakness:
+    """A drop that was found, and in which channel."""
+
+    channel: Channel
+    drop: Drop
+
+    @property
+    def since(self) -> date:
+        """The estimated first day."""
+        return date.fromordinal(self.drop.since)
+
+
+def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
+    """Look for a lasting drop of a channel that is believable by itself; None on nights that tell nothing new."""
+    days, values = night.series(subject, channel.trait)
+    if not days.size or days[-1] != night.day.toordinal():
+        return None
+    drop = find_drop(days, values, channel.prior, learn=~np.isin(days, _open_days(night, subject)))
+    if drop is None or drop.size > -channel.least_size or drop.strength < channel.strength:
+        return None
+    return Weakness(channel, drop) if night.day.toordinal() - int(days[-drop.days_after]) < 400 else None
+
+
+def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since: int) -> tuple[float, float] | None:
+    """Change of a trait from before a day to after it, and its uncertainty (log units); None if too little is known."""
+    days, values = night.series(subject, trait)
+    healthy = ~np.isin(days, _open_days(night, subject))
+    before, after = (days < since) & healthy & (days >= since - 120), days >= since
+    counts = np.array([np.count_nonzero(before), np.count_nonzero(after)], np.float64)
+    if counts.min() < 3:
+        return None
+    change = float(np.median(values[after]) - np.median(values[before]))
+    scatter = [1.4826 * float(np.median(np.abs(values[part] - np.median(values[part])))) for part in (before, after)]
+    sigma = max(float(np.mean(scatter)), prior.least)
+    memory = (1.0 + prior.rho) / (1.0 - prior.rho)
+    return change, float(np.sqrt(np.sum(1.57 * memory * sigma**2 / counts) + prior.wander**2))
+
+
+def losses_since(night: SiteNight, subject: str, since: date, size: float, sigma: float) -> tuple[DayLoss, ...]:
+    """What a unit lost by a drop on each day from `since` to tonight, by what was expected of it."""
+    notes = [(n.day, n.expected_kwh) for n in night.past.between(subject, since, night.day)]
+    tonight = night.units.get(subject)
+    if tonight is not None:
+        notes.append((night.day, night.energy_kwh(tonight.expected.power_w)))
+    parts = [1.0 - float(np.exp(min(s, 0.0))) for s in (size, size + _Z80 * sigma, size - _Z80 * sigma)]
+    return tuple(DayLoss(day, *(kwh * part for part in parts)) for day, kwh in notes if kwh is not None)
+
+
+def is_back(night: SiteNight, subject: str, finding: Finding) -> bool | None:
+    """Whether the trait that a finding rests on is back where it was; None on nights that do not tell."""
+    evidence = finding.evidence
+    if "trait" not in evidence:
+        return None
+    days, values = night.series(subject, evidence["trait"])
+    recent = days > night.day.toordinal() - 3 * _FRESH_DAYS
+    if not days.size or days[-1] != night.day.toordinal():
+        return None
+    return recovered(days[recent], values[recent], reference=evidence["reference"], size=evidence["log_change"])
+
+
+def level_now(night: SiteNight, subject: str, finding: Finding) -> tuple[float, float]:
+    """An open finding's change of level by all days since it began (a ramp: by the last weeks), and its uncertainty."""
+    evidence = finding.evidence
+    days, values = night.series(subject, evidence["trait"])
+    first = finding.since.toordinal()
+    if evidence.get("shape") == "ramp":
+        first = max(first, night.day.toordinal() - 2 * _FRESH_DAYS)
+    after = values[days >= first]
+    if after.size < 3:
+        return evidence["log_change"], evidence["log_change_sigma"]
+    return float(np.median(after) - evidence["reference"]), evidence["log_change_sigma"]
+
+
+def evidence_of(weakness: Weakness) -> dict[str, object]:
+    """What a finding keeps of a drop: the later nights compare with it."""
+    drop = weakness.drop
+    return {
+        "loss_fraction": round(drop.loss_fraction, 4),
+        "trait": weakness.channel.trait,
+        "shape": drop.shape,
+        "reference": round(drop.reference, 5),
+        "log_change": round(drop.size, 5),
+        "log_change_sigma": round(drop.sigma, 5),
+        "strength": round(drop.strength, 1),
+        "days_after": drop.days_after,
+    }
+
+
+def kept_evidence(finding: Finding, size: float) -> dict[str, object]:
+    """An open finding's evidence with its level brought up to date."""
+    own: Mapping[str, object] = finding.evidence
+    dropped = ("days_seen", "good_days", "unseen_days", "other_causes", "earlier_causes")
+    kept = {k: v for k, v in own.items() if k not in dropped}
+    return {**kept, "loss_fraction": round(1.0 - float(np.exp(min(size, 0.0))), 4), "log_change_now": round(size, 5)}
+
+
+def _open_days(night: SiteNight, subject: str) -> Seconds:
+    return night.series(subject, "open")[0]
