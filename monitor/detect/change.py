@@ -16,14 +16,16 @@ Shape = Literal["step", "ramp"]
 _MOST_BEFORE, _MOST_AFTER = 120, 120
 # Values this many sigmas off their neighbours count as if they were just so far off.
 _HUBER = 3.0
-_SMOOTHED_OVER = 9
+_SMOOTHED_OVER = 15
 # A month's wander is learned from blocks of so many days; the prior counts as so many blocks.
-_BLOCK, _PRIOR_BLOCKS = 14, 4.0
+_BLOCK, _PRIOR_BLOCKS = 14, 6.0
 _PRIOR_DAYS = 15.0
 _MONTH = 30.0
 # Levels wander like a random walk, but not without bounds: over a season at most so many months' worth.
 _MOST_MONTHS = 6.0
 _MOST_RHO = 0.8
+# A drop that stands out of the scatter must show on nearly all days.
+_PLAIN, _LASTING_SHARE = 2.0, 0.75
 # A change of so many sigmas is worth asking whether it came at once.
 _WORTH_A_SHAPE = 3.0
 # How much likelier (in log units) a ramp must be than a step to be called one.
@@ -92,7 +94,7 @@ def learn_noise(days: Seconds, values: Values, prior: Prior) -> Noise:
     values : array of shape (N,)
         Log ratios of those days; healthy days only.
     prior : Prior
-        Counts as much as fifteen days, and for the wander as four blocks of fourteen days.
+        Counts as much as fifteen days, and for the wander as six blocks of fourteen days.
 
     Returns
     -------
@@ -102,7 +104,7 @@ def learn_noise(days: Seconds, values: Values, prior: Prior) -> Noise:
     -----
     The scatter is the median absolute deviation from a running median (1.4826 MAD, consistent for a normal
     distribution); memory is the lag-one correlation of days that follow each other; the wander is the root mean
-    square of the change between successive block medians beyond what the scatter explains.
+    square of the change between successive block means beyond what the scatter explains.
     """
     if values.size < 3:
         return Noise(prior.sigma, prior.rho, prior.wander)
@@ -125,7 +127,7 @@ def find_drop(
     prior: Prior,
     *,
     least_before: int = 20,
-    least_after: int = 4,
+    least_after: int = 5,
     learn: Mask | None = None,
 ) -> Drop | None:
     """Find the likeliest lasting drop of a series and say how sure it is; None where too little is known.
@@ -156,9 +158,9 @@ def find_drop(
     without it the seasons would raise alarms. Days after the change are never used to learn the noise.
     """
     size = values.size
-    if size < least_before + least_after or not _worth_a_look(values, prior, least_after):
-        return None
     usable = np.ones(size, dtype=bool) if learn is None else learn
+    if size < least_before + least_after or not _worth_a_look(values, usable, prior, least_after):
+        return None
     drawn = _drawn_in(values, prior)
     at = np.arange(least_before, size - least_after + 1)
     before, count_before, middle_before = _means_before(days, drawn, usable, at)
@@ -179,6 +181,8 @@ def find_drop(
     noise = learn_noise(days[:split][healthy], values[:split][healthy], prior)
     sigma = float(np.sqrt(noise.variance(count_before[best], count_after[best], months[best])))
     reference, drop = float(before[best]), float(change[best])
+    if not _lasts(values[split:], reference, drop, noise.sigma):
+        return None
     shape: Shape
     shape, since, latest = "step", int(days[split]), drop
     if -drop > _WORTH_A_SHAPE * sigma:
@@ -187,11 +191,16 @@ def find_drop(
     return Drop(since, size_now, sigma, -drop / sigma, shape, reference, size - split, noise)
 
 
-def _worth_a_look(values: Values, prior: Prior, least_after: int) -> bool:
+def _worth_a_look(values: Values, usable: Mask, prior: Prior, least_after: int) -> bool:
     """Whether the last days lie low at all: most nights of most series end here."""
+    before = values[:-least_after][usable[:-least_after]][-_MOST_BEFORE:]
     low = float(np.median(values[-least_after:]))
-    usual = float(np.median(values[:-least_after][-_MOST_BEFORE:]))
-    return low < usual - 0.5 * max(prior.least, prior.wander)
+    return before.size > 0 and low < float(np.median(before)) - 0.5 * max(prior.least, prior.wander)
+
+
+def _lasts(after: Values, reference: float, drop: float, sigma: float) -> bool:
+    """Whether the days after lie low one by one, not just on the mean; of a drop within the scatter nobody can tell."""
+    return -drop < _PLAIN * sigma or float(np.mean(after < reference + 0.5 * drop)) >= _LASTING_SHARE
 
 
 def recovered(days: Seconds, values: Values, *, reference: float, size: float, over: int = 5) -> bool | None:
@@ -205,18 +214,20 @@ def recovered(days: Seconds, values: Values, *, reference: float, size: float, o
 
 
 def _wander(days: Seconds, values: Values, sigma: float, rho: float, prior: Prior) -> float:
-    """Wander in a month, from the medians of blocks of days."""
+    """Wander in a month, from the means of blocks of days."""
     blocks = values.size // _BLOCK
     if blocks < 2:
         return prior.wander
     kept = blocks * _BLOCK
-    medians = np.median(values[-kept:].reshape(blocks, _BLOCK), axis=1)
-    middles = np.median(days[-kept:].reshape(blocks, _BLOCK), axis=1)
+    smooth = _running_median(values)
+    drawn = smooth + np.clip(values - smooth, -_HUBER * sigma, _HUBER * sigma)
+    means = np.mean(drawn[-kept:].reshape(blocks, _BLOCK), axis=1)
+    middles = np.mean(days[-kept:].reshape(blocks, _BLOCK), axis=1)
     memory = min((1.0 + rho) / (1.0 - rho) / _BLOCK, 1.0)
-    explained = 2.0 * 1.57 * sigma**2 * memory
+    explained = 2.0 * sigma**2 * memory
     months = np.maximum(np.diff(middles) / _MONTH, _BLOCK / _MONTH)
-    seen = np.maximum(np.diff(medians) ** 2 - explained, 0.0) / months
-    total = float(np.sum(seen)) + _PRIOR_BLOCKS * prior.wander**2
+    seen = (np.diff(means) ** 2 - explained) / months
+    total = max(float(np.sum(seen)), 0.0) + _PRIOR_BLOCKS * prior.wander**2
     return float(np.sqrt(total / (seen.size + _PRIOR_BLOCKS)))
 
 

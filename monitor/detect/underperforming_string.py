@@ -26,7 +26,7 @@ from monitor.detect.weak import (
 # the sky, but dull light falls alike on both. Without siblings: cloudless hours and their haze, and what others saw.
 VOLT = Channel("volt", Prior(sigma=0.006, wander=0.003, least=0.0015), least_size=0.015, strength=4.5)
 PEER = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.025, strength=4.5)
-ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.012, least=0.008), least_size=0.04, strength=4.5)
+ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.008, least=0.008), least_size=0.04, strength=4.5)
 ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5)
 CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
 OUTSIDE = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
@@ -36,6 +36,8 @@ _BEST_SHARE = 0.5
 _POWER_OF_VOLTAGE = 0.4
 _SUBSTRINGS = 3  # bypass diodes of a module: common practice
 _STRONG_MINUS_WEAK = 0.02
+# A hazy spell is no fault: with cloudless hours alone a loss must last longer.
+_HAZE_DAYS = 45
 # Log odds from which on the sibling is taken to have become better.
 _ROSE_ODDS = 2.0
 
@@ -128,7 +130,9 @@ def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     if trait in ("clear", "outside"):
         other = OUTSIDE if trait == "clear" else CLEAR
         seen = change_since(night, subject, other.trait, other.prior, drop.since)
-        return seen is None or seen[0] < _BEST_SHARE * drop.size + seen[1]
+        if seen is None:  # haze lasts for weeks
+            return trait == "clear" and night.day.toordinal() - drop.since >= _HAZE_DAYS
+        return seen[0] < _BEST_SHARE * drop.size
     if _sibling_rose(night, member, weakness):
         return False
     if trait == "volt":

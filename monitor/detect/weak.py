@@ -16,6 +16,8 @@ from monitor.detect.night import DayLoss, SiteNight
 _Z80 = 1.2816
 # So many of a unit's last days must have told something for a judgement tonight.
 _FRESH_DAYS = 10
+# So many usable days are needed before a change, or a baseline is not one yet.
+_LEARNING_DAYS = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,8 @@ def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
     drop = find_drop(days, values, channel.prior, learn=~np.isin(days, _open_days(night, subject)))
     if drop is None or drop.size > -channel.least_size or drop.strength < channel.strength:
         return None
-    return Weakness(channel, drop) if night.day.toordinal() - int(days[-drop.days_after]) < 400 else None
+    # What began while the baseline was being learned may be the baseline's fault.
+    return Weakness(channel, drop) if np.count_nonzero(days < drop.since) >= _LEARNING_DAYS else None
 
 
 def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since: int) -> tuple[float, float] | None:

@@ -219,10 +219,22 @@ def test_a_doubtful_trouble_waits_for_more_nights(site: Site) -> None:
     assert (change.finding.since, change.finding.raised) == (before, DAY)
 
 
+# A subject and what its words rest on, for every cause.
+EXAMPLES: dict[str, tuple[str, dict[str, object]]] = {
+    "failed_string": ("string:s1", {}),
+    "inverter_outage": ("inverter:inv1", {}),
+    "missing_data": ("source:log", {}),
+    "underperforming_string": ("string:s1", {"loss_fraction": 0.1}),
+    "underperforming_module": ("module:s1/03", {"loss_fraction": 0.1}),
+    "clock_error": ("source:log", {}),
+    "data_fault": ("inverter:inv1", {}),
+}
+
+
 @pytest.mark.parametrize("cause", sorted(KINDS))
 def test_homeowners_are_never_sent_up_or_in(site: Site, cause: str) -> None:
-    subject = {"failed_string": "string:s1", "missing_data": "source:log"}.get(cause, "inverter:inv1")
-    verdict = Verdict(subject, cause, "trouble", 0.9, DAY)
+    subject, evidence = EXAMPLES[cause]
+    verdict = Verdict(subject, cause, "trouble", 0.9, DAY, evidence=evidence)
     (change,) = advance(night(site, s1=WORKS, s2=WORKS, ac=AC), [verdict], [], suspected=lambda *_: (), raised=DAY)
     text = change.finding.advice["homeowner"].lower()
     assert not any(word in text for word in ("open the", "climb", "ladder", "touch", "switch off", "isolator"))
