@@ -27,6 +27,7 @@ _IS_EVEN = np.arange(_THROUGH.size) < _EVEN.size
 _PRIOR: Values = np.where(_OPEN, np.log(0.85 / _OPEN.sum()), np.log(0.15 / 18.0))
 _PRIOR[~_IS_EVEN] = -50.0
 _PRIOR_BESIDE: Values = np.where(_OPEN, np.log(0.5 / _OPEN.sum()), np.log(0.5 / (~_OPEN).sum()))
+_DARK, _DARK_BESIDE = (float(np.exp(p[~_OPEN]).sum() / np.exp(p).sum()) for p in (_PRIOR, _PRIOR_BESIDE))
 _FLAT = np.zeros(_THROUGH.size)
 # Share of a neighbour's evidence that counts for a cell, and how much evidence at most: an edge lies between some.
 _FROM_BESIDE, _MOST_LENT = 0.25, 8.0
@@ -51,9 +52,15 @@ _FREEZE_OPEN = 0.05
 
 @dataclass(frozen=True, slots=True)
 class _Evidence:
-    """Log-likelihood of each transmittance (CELLS, H), telling days and the last of them, of one season."""
+    """What looks of one season, or of all, say: telling days and the last of them by cell, and of `seen` cells (N,).
 
+    `likelihood` is the log-likelihood of each transmittance (N, H) by their own looks, `heard` with what neighbouring
+    cells lend.
+    """
+
+    seen: Cells
     likelihood: Values
+    heard: Values
     days: Cells
     last: Cells
 
@@ -111,8 +118,9 @@ def build_map(looks: Sequence[DayLooks], *, latitude: float, frozen: SkyMap | No
     every = _levelled(_joined(looks))
     leafy_look = leaf_share(np.asarray(every.day % 365.2425) + 1.0, latitude) >= 0.5
     leafy, bare = _evidence(every, leafy_look), _evidence(every, ~leafy_look)
-    groups = _obstructions(leafy, bare, before)
-    leafy_through, bare_through = _seasons(groups, leafy, bare)
+    both = _together(leafy, bare)
+    groups = _obstructions(leafy, bare, both, before)
+    leafy_through, bare_through = _seasons(groups, leafy, bare, both)
     # What was open in one season was no tree: had it turned dark by the other, it was built or has grown since.
     grown = _frozen_open(before)
     leafy_through, bare_through = np.where(grown, 1.0, leafy_through), np.where(grown, 1.0, bare_through)
@@ -191,15 +199,31 @@ def _evidence(looks: _Looks, of_season: Mask) -> _Evidence:
     which = (_nearest(_SEEN, through), _nearest(_SIGMAS, looks.sigma[at]), _nearest(_CLARITIES, clarity))
     order = np.argsort(cell, kind="stable")
     found, first = np.unique(cell[order], return_index=True)
-    likelihood = np.zeros((CELLS, _THROUGH.size))
+    likelihood = np.zeros((0, _THROUGH.size))
     if at.size:
-        rows = _log_likelihoods()[which][order]
-        likelihood[found] = np.add.reduceat(rows, first, axis=0)
+        likelihood = np.add.reduceat(_log_likelihoods()[which][order], first, axis=0)
     telling = (clarity >= _TELLING_LOOK) | (through > 0.75)
     days = np.bincount(cell[telling], minlength=CELLS)
     last = np.zeros(CELLS, dtype=np.int64)
     np.maximum.at(last, cell[telling], looks.day[at][telling])
-    return _Evidence(likelihood, days, last)
+    return _Evidence(found, likelihood, _heard(found, likelihood), days, last)
+
+
+def _together(leafy: _Evidence, bare: _Evidence) -> _Evidence:
+    """The evidence of both seasons."""
+    seen = np.union1d(leafy.seen, bare.seen)
+    likelihood = np.zeros((seen.size, _THROUGH.size))
+    for one in (leafy, bare):
+        likelihood[np.searchsorted(seen, one.seen)] += one.likelihood
+    return _Evidence(seen, likelihood, _heard(seen, likelihood), leafy.days + bare.days, leafy.last)
+
+
+def _heard(seen: Cells, likelihood: Values) -> Values:
+    """The likelihood with what the neighbours lend."""
+    lent = np.zeros((CELLS, _THROUGH.size))
+    if seen.size:
+        lent[seen] = np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -_MOST_LENT)
+    return np.asarray(likelihood + _FROM_BESIDE * sum(lent[beside[seen]] for beside in NEIGHBOURS))
 
 
 def _nearest(classes: Values, values: Values) -> Cells:
@@ -220,27 +244,29 @@ def _log_likelihoods() -> Values:
     return np.asarray(np.log(clarity * clear + (1.0 - clarity) * clouded + _ODD))
 
 
-def _posterior(likelihood: Values, prior: Values) -> Values:
-    """Chance of each transmittance by cell, neighbours heard; cells without looks have the prior's."""
-    seen = np.flatnonzero(likelihood.any(axis=1))
-    lent = np.maximum(likelihood - likelihood.max(axis=1, keepdims=True), -_MOST_LENT)
-    heard = np.broadcast_to(prior, likelihood.shape).copy()
-    heard[seen] += likelihood[seen]
-    for beside in NEIGHBOURS:
-        heard[seen] += _FROM_BESIDE * lent[beside[seen]]
-    chance = np.exp(heard - heard.max(axis=1, keepdims=True))
+def _posterior(heard: Values, prior: Values) -> Values:
+    """Chance of each transmittance by cell, shape (N, H)."""
+    told = heard + prior
+    chance = np.exp(told - told.max(axis=1, keepdims=True))
     return np.asarray(chance / chance.sum(axis=1, keepdims=True))
 
 
-def _obstructions(leafy: _Evidence, bare: _Evidence, before: SkyMap) -> Cells:
+def _darkness(evidence: _Evidence, beside: Mask) -> Values:
+    """Chance that a cell is darker than the open sky, shape (CELLS,); a cell `beside` an obstruction likely is."""
+    dark = np.where(beside, _DARK_BESIDE, _DARK)
+    prior = np.where(beside[evidence.seen, None], _PRIOR_BESIDE, _PRIOR)
+    dark[evidence.seen] = 1.0 - _posterior(evidence.heard, prior) @ _OPEN
+    return dark
+
+
+def _obstructions(leafy: _Evidence, bare: _Evidence, both: _Evidence, before: SkyMap) -> Cells:
     """Number of the obstruction that each cell belongs to, 0 for the open sky, shape (CELLS,)."""
     kept = (before.leafy_frozen & (before.leafy <= _LIT)) | (before.bare_frozen & (before.bare <= _LIT))
     kept_open = _frozen_open(before)
     groups = np.zeros(CELLS, dtype=np.int64)
     for _ in range(2):  # first the dark cells, then the edges beside them
         beside = (groups > 0) | (groups[NEIGHBOURS] > 0).any(axis=0)
-        prior = np.where(beside[:, None], _PRIOR_BESIDE, _PRIOR)
-        likely, sure = _dark_cells(leafy, bare, prior)
+        likely, sure = _dark_cells(leafy, bare, both, beside)
         groups = _connected((likely | kept) & ~kept_open, (sure | kept) & ~kept_open)
     return groups
 
@@ -249,12 +275,11 @@ def _frozen_open(before: SkyMap) -> Mask:
     return np.asarray((before.leafy_frozen & (before.leafy > _LIT)) | (before.bare_frozen & (before.bare > _LIT)))
 
 
-def _dark_cells(leafy: _Evidence, bare: _Evidence, prior: Values) -> tuple[Mask, Mask]:
+def _dark_cells(leafy: _Evidence, bare: _Evidence, both: _Evidence, beside: Mask) -> tuple[Mask, Mask]:
     """Cells that are likely, and that are surely, darker than the open sky in either season or in both."""
     likely, sure = np.zeros(CELLS, dtype=bool), np.zeros(CELLS, dtype=bool)
-    both = _Evidence(leafy.likelihood + bare.likelihood, leafy.days + bare.days, leafy.last)
     for one in (both, leafy, bare):
-        dark = 1.0 - _posterior(one.likelihood, prior) @ _OPEN
+        dark = _darkness(one, beside)
         likely |= (dark > (_LIKELY if one is both else _SURE)) & (one.days >= _SEASON_DAYS)
         sure |= (dark > _SURE) & (one.days >= MIN_DAYS)
     return likely, sure
@@ -273,12 +298,12 @@ def _connected(likely: Mask, sure: Mask) -> Cells:
     return np.where(keep[by_cell], by_cell, 0)
 
 
-def _seasons(groups: Cells, leafy: _Evidence, bare: _Evidence) -> tuple[Values, Values]:
+def _seasons(groups: Cells, leafy: _Evidence, bare: _Evidence, both: _Evidence) -> tuple[Values, Values]:
     """Transmittance of the obstructions' cells with and without leaves; 1 in the open."""
-    means = [_posterior(e.likelihood, _FLAT) for e in (leafy, bare)]
-    means.append(_posterior(leafy.likelihood + bare.likelihood, _FLAT))
-    with_leaves, without, pooled = (chance @ _THROUGH for chance in means)
-    spread = [np.sqrt(np.maximum(c @ _THROUGH**2 - (c @ _THROUGH) ** 2, 4e-4)) for c in means[:2]]
+    (with_leaves, leafy_spread), (without, bare_spread), (pooled, _) = (
+        _means(evidence, groups > 0) for evidence in (leafy, bare, both)
+    )
+    spread = (leafy_spread, bare_spread)
     out_leafy, out_bare = np.ones(CELLS), np.ones(CELLS)
     for group in np.unique(groups[groups > 0]):
         cells = np.flatnonzero(groups == group)
@@ -298,9 +323,18 @@ def _seasons(groups: Cells, leafy: _Evidence, bare: _Evidence) -> tuple[Values, 
     return out_leafy, out_bare
 
 
+def _means(evidence: _Evidence, where: Mask) -> tuple[Values, Values]:
+    """Mean transmittance of some cells and its doubt, shapes (CELLS,); without looks the middle of all that may be."""
+    mean, square = np.full(CELLS, _THROUGH.mean()), np.full(CELLS, (_THROUGH**2).mean())
+    at = np.flatnonzero(where[evidence.seen])
+    chance = _posterior(evidence.heard[at], _FLAT)
+    mean[evidence.seen[at]], square[evidence.seen[at]] = chance @ _THROUGH, chance @ _THROUGH**2
+    return mean, np.sqrt(np.maximum(square - mean**2, 4e-4))
+
+
 def _settled(evidence: _Evidence, through: Values, today: int) -> Mask:
     """Cells whose first season is over and decided: one bright look on a clear day is proof enough of the open sky."""
-    dark = 1.0 - _posterior(evidence.likelihood, _PRIOR) @ _OPEN
+    dark = _darkness(evidence, np.zeros(CELLS, dtype=bool))
     shade = through <= _LIT
     decided = np.where(shade, dark > _SURE, dark < _FREEZE_OPEN)
     over = (evidence.days >= np.where(shade, MIN_DAYS, 1)) & (evidence.last <= today - FREEZE_AFTER_DAYS)
