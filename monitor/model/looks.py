@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from typing import Any, cast
@@ -47,7 +47,7 @@ class DayLooks:
 
     `transmittance` is apparent: what of the modelled beam was found, 1 in the open; it may lie outside 0 to 1.
     `sigma` is its uncertainty if the sky was clear, `clarity` the chance that it was, `cos_incidence` the cosine of
-    the sun's angle to the modules' normal.
+    the sun's angle to the modules' normal, `beam_share` the modelled share of power that comes straight from the sun.
     """
 
     day: date
@@ -56,6 +56,12 @@ class DayLooks:
     sigma: Values
     clarity: Values
     cos_incidence: Values
+    beam_share: Values
+
+    def at_gain(self, factor: float) -> DayLooks:
+        """The looks as they had been with a gain that is `factor` times as high."""
+        through = 1.0 + (self.transmittance - 1.0) / factor + (1.0 / factor - 1.0) / self.beam_share
+        return replace(self, transmittance=through)
 
     def to_values(self) -> dict[str, Any]:
         """Numbers for the store: whole thousandths and hundredths."""
@@ -66,6 +72,7 @@ class DayLooks:
             "sigma": _whole(self.sigma, 1000.0),
             "clarity": _whole(self.clarity, 100.0),
             "cos_incidence": _whole(self.cos_incidence, 1000.0),
+            "beam_share": _whole(self.beam_share, 1000.0),
         }
 
     @staticmethod
@@ -78,6 +85,7 @@ class DayLooks:
             np.asarray(values["sigma"], dtype=np.float64) / 1000.0,
             np.asarray(values["clarity"], dtype=np.float64) / 100.0,
             np.asarray(values["cos_incidence"], dtype=np.float64) / 1000.0,
+            np.asarray(values["beam_share"], dtype=np.float64) / 1000.0,
         )
 
 
@@ -137,18 +145,7 @@ def day_looks(
     a string that is shaded in part loses more than its area, so T is an effective transmittance for this subject, not
     the optical one.
     """
-    clear = gain * physics.power_w[subject][CLEAR_NODE]
-    share = physics.beam_share[subject][CLEAR_NODE]
-    incidence = _cos_incidence(physics, tuple(facing))
-    with np.errstate(invalid="ignore"):
-        usable = (
-            (physics.sun.zenith_deg < 90.0 - LOWEST_SUN_DEG)
-            & (incidence > _LEAST_COS_INCIDENCE)
-            & (share > _LEAST_BEAM_SHARE)
-            & (clear > _LEAST_CLEAR * limit_w)
-            & (power_w > _LEAST_DIFFUSE * (1.0 - share) * clear)
-            & (power_w < _LIMIT * limit_w)
-        )
+    clear, share, incidence, usable = _modelled(power_w, physics, subject, gain, limit_w, facing)
     at = np.flatnonzero(usable)
     clarity = _clarity(np.where(usable, power_w, np.nan) / np.maximum(clear, 1e-9))[at]
     modelled, share, incidence = clear[at], share[at], incidence[at]
@@ -163,11 +160,73 @@ def day_looks(
         around = np.fmin(np.fmin(index[columns - 1], seen), index[np.minimum(columns + 1, index.size - 1)])
         told = _OTHERS_SURE * np.clip((around - _BRIGHT_INDEX) / (_CLEAR_INDEX - _BRIGHT_INDEX), 0.0, 1.0)
         clarity[bright] = np.maximum(clarity[bright], told)
-    ratio = power_w[at] / modelled
-    through = (ratio - 1.0 + share) / share
-    sigma = np.hypot(0.03 + 0.02 / incidence, 0.3 * (1.0 - share) / share)
     cells = cell_of(physics.sun.azimuth_deg[at], physics.sun.elevation_deg[at])
-    return _by_cell(day, cells, through, sigma, clarity, incidence)
+    return _by_cell(day, cells, power_w[at] / modelled, share, clarity, incidence)
+
+
+def module_looks(
+    power_w: Values,
+    physics: Physics,
+    string: str,
+    *,
+    day: date,
+    gain: float,
+    limit_w: float,
+    facing: Sequence[Facing],
+) -> list[DayLooks]:
+    """Looks of each module of a string whose modules are measured alone.
+
+    Parameters
+    ----------
+    power_w : array of shape (M, T)
+        Measured power of all modules of the string [W]; NaN in gaps.
+    physics, day, facing
+        As of `day_looks`.
+    string : str
+        `string:ID`, whose tables are shared out evenly.
+    gain : float
+        Learned ratio of the string's power to its table.
+    limit_w : float
+        Power that a module cannot exceed [W].
+
+    Returns
+    -------
+    list of DayLooks
+        In the order of the rows. How clear the sky was, a better quarter of the modules tells for all: they are alike
+        and stand under one sky, and what shades some of them leaves others in the sun.
+    """
+    modules = power_w.shape[0]
+    clear, share, incidence, usable = _modelled(power_w, physics, string, gain / modules, limit_w, facing)
+    at = np.flatnonzero(usable.any(axis=0))
+    ratio = np.where(usable, power_w, np.nan) / np.maximum(clear, 1e-9)
+    brightest = np.full(clear.shape, np.nan)
+    brightest[at] = np.nanquantile(ratio[:, at], 0.75, axis=0)
+    clarity = _clarity(brightest)[at]
+    cells = cell_of(physics.sun.azimuth_deg[at], physics.sun.elevation_deg[at])
+    found = []
+    for own in ratio[:, at]:
+        known = ~np.isnan(own)
+        found.append(_by_cell(day, cells[known], own[known], share[at][known], clarity[known], incidence[at][known]))
+    return found
+
+
+def _modelled(
+    power_w: Values, physics: Physics, subject: str, gain: float, limit_w: float, facing: Sequence[Facing]
+) -> tuple[Values, Values, Values, Mask]:
+    """Cloudless power, its beam share, the cosine of incidence, and where powers (T,) or (M, T) say something."""
+    clear = gain * physics.power_w[subject][CLEAR_NODE]
+    share = physics.beam_share[subject][CLEAR_NODE]
+    incidence = _cos_incidence(physics, tuple(facing))
+    with np.errstate(invalid="ignore"):
+        usable = (
+            (physics.sun.zenith_deg < 90.0 - LOWEST_SUN_DEG)
+            & (incidence > _LEAST_COS_INCIDENCE)
+            & (share > _LEAST_BEAM_SHARE)
+            & (clear > _LEAST_CLEAR * limit_w)
+            & (power_w > _LEAST_DIFFUSE * (1.0 - share) * clear)
+            & (power_w < _LIMIT * limit_w)
+        )
+    return clear, share, incidence, usable
 
 
 def _whole(values: Values, factor: float) -> list[int]:
@@ -220,11 +279,17 @@ def _clear_windows(ratio: Values) -> Mask:
     return clear
 
 
-def _by_cell(day: date, cells: Cells, through: Values, sigma: Values, clarity: Values, incidence: Values) -> DayLooks:
-    """Intervals in a row in the same cell become one look, the clearer counting more."""
+def _by_cell(day: date, cells: Cells, ratio: Values, share: Values, clarity: Values, incidence: Values) -> DayLooks:
+    """Looks of intervals by measured over modelled power; those in a row in one cell are one, the clearer count more.
+
+    The share is a harmonic mean, so that looks can be taken over to another gain.
+    """
+    through = (ratio - 1.0 + share) / share
+    sigma = np.hypot(0.03 + 0.02 / incidence, 0.3 * (1.0 - share) / share)
     if cells.size == 0:
-        return DayLooks(day, cells, through, sigma, clarity, incidence)
+        return DayLooks(day, cells, through, sigma, clarity, incidence, share)
     first = np.flatnonzero(np.concatenate([[True], cells[1:] != cells[:-1]]))
-    told = clarity * np.stack([np.ones(cells.size), through, sigma, clarity, incidence])
+    told = clarity * np.stack([np.ones(cells.size), through, sigma, clarity, incidence, 1.0 / share])
     sums = np.add.reduceat(told, first, axis=1)
-    return DayLooks(day, cells[first], *(sums[1:] / sums[0]))
+    mean = sums[1:] / sums[0]
+    return DayLooks(day, cells[first], *mean[:4], 1.0 / mean[4])

@@ -60,7 +60,10 @@ def looks_of_year(
         azimuth, elevation = sun.azimuth_deg[up], sun.elevation_deg[up]
         one = np.ones(azimuth.size)
         found.append(
-            DayLooks(day, cell_of(azimuth, elevation), through(azimuth, elevation, n + 1), 0.06 * one, 0.97 * one, one)
+            DayLooks(
+                day, cell_of(azimuth, elevation), through(azimuth, elevation, n + 1), 0.06 * one, 0.97 * one, one,
+                0.85 * one,
+            )
         )
     return found
 
