@@ -33,7 +33,9 @@ from monitor.model.ladder import (
     roof_rung,
     weighted_median,
 )
+from monitor.model.learned_sky import LearnedSky
 from monitor.model.physics import Physics, at_index
+from monitor.model.shading import shaded_physics, shaded_rung
 from monitor.model.span import SiteSpan
 
 # Another plane of the same roof sees another part of the sky.
@@ -43,8 +45,21 @@ _WHOLE_DAY = 0.9
 
 
 @dataclass(frozen=True, slots=True)
+class InTheOpen:
+    """A day's tables, gains, and rungs as they came, with nothing before the sky."""
+
+    physics: Physics
+    gains: Mapping[str, Gains]
+    rungs: tuple[Rung, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class DayView:
-    """A site's part of a span on one day, before its neighbours are heard; arrays of T grid intervals."""
+    """A site's part of a span on one day, before its neighbours are heard; arrays of T grid intervals.
+
+    `physics`, `rungs` and `gains` are those behind what is known to stand before the sky; `in_the_open` has what they
+    would be without.
+    """
 
     span: SiteSpan
     day: date
@@ -54,6 +69,7 @@ class DayView:
     index: Mapping[str, Values]  # clear-sky index that each measurable unit tells
     usual_index: float
     experience: Mapping[str, Mapping[RungName, Sequence[Outcome]]]  # by subject: how earlier expectations came out
+    in_the_open: InTheOpen
     rungs: tuple[Rung, ...] = ()  # sensor and weather as they came, but for times that are surely late
     belief: Belief = Belief()  # how far these are believed
     in_thousandths: frozenset[str] = frozenset()  # units whose readings were in kilowatts; they are gaps in `power_w`
@@ -100,21 +116,47 @@ def measurable(site: Site) -> frozenset[str]:
 
 
 def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
-    """Cut one day out of a span and read the sky from the site's own units."""
-    physics = span.physics.part(span.days[day])
-    gains = {subject: history.gains(subject, day) for subject in span.subjects()}
+    """Cut one day out of a span, put before the sky what stands there, and read the sky from the site's own units."""
+    site, subjects = span.site, span.subjects()
+    skies = history.shading(subjects)
+    maps = {subject: sky.sky_map for subject, sky in skies.items()}
+    in_the_open = span.physics.part(span.days[day])
+    physics = shaded_physics(site, in_the_open, maps)
+    learned = {subject: history.gains(subject, day) for subject in subjects}
+    gains = {subject: _behind(site, subject, skies, learned[subject]) for subject in subjects}
     power: dict[str, Values] = {}
     index: dict[str, Values] = {}
-    for subject in sorted(measurable(span.site) & gains.keys()):
+    for subject in sorted(measurable(site) & gains.keys()):
         whole = span.power_w(subject)
         power[subject] = np.full(physics.starts.shape, np.nan) if whole is None else whole[span.days[day]]
         index[subject] = own_index(
             physics, subject, power[subject], gain=gains[subject].clear_sky, rated_w=span.rated_w(subject)
         )
     experience = {subject: history.experience(subject) for subject in power}
-    trust = belief(span.site, span.weather, history, gains)
-    rungs = tuple(rung.part(span.days[day]) for rung in span.rungs(trust.weather.late_s))
-    return DayView(span, day, physics, power, gains, index, history.usual_index(), experience, rungs, trust)
+    trust = belief(site, span.weather, history, gains)
+    open_rungs = tuple(rung.part(span.days[day]) for rung in span.rungs(trust.weather.late_s))
+    rungs = tuple(shaded_rung(site, rung, in_the_open, physics, maps) for rung in open_rungs)
+    return DayView(
+        span, day, physics, power, gains, index, history.usual_index(), experience,
+        InTheOpen(in_the_open, learned, open_rungs), rungs, trust,
+    )  # fmt: skip
+
+
+def _behind(site: Site, subject: str, skies: Mapping[str, LearnedSky], gains: Gains) -> Gains:
+    """Gains for use beside shaded tables: by the subject's own map, or by that of the unit it is wired to."""
+    if subject in skies:
+        return skies[subject].over(gains)
+    kind, _, name = subject.partition(":")
+    wired = [f"string:{s.id}" for s in site.strings_of(name)] if kind == "inverter" else []
+    found = [skies[s].over(gains) for s in wired if s in skies]
+    if not found:
+        return gains
+    open_ones = [gains] * (len(wired) - len(found))
+    every = [*found, *open_ones]
+    clear, sensor, weather = (
+        len(every) / sum(1.0 / getattr(g, name) for g in every) for name in ("clear_sky", "sensor", "weather")
+    )
+    return Gains(clear, sensor, weather, gains.sigma, gains.complete)
 
 
 def site_witness(view: DayView, km: float, onto: Seconds) -> Witness:
@@ -211,10 +253,11 @@ def clock_shift(view: DayView, subject: str) -> float | None:
 
 
 def day_ratios(view: DayView, subject: str) -> dict[str, float | None]:
-    """Numbers that a unit's gains are learned from: measured over modelled by rung."""
+    """Numbers that a unit's gains are learned from: measured over modelled by rung, with nothing before the sky."""
     power, rated = view.power_w[subject], view.span.rated_w(subject)
-    ratios: dict[str, float | None] = {"clear_sky": clear_ratio(power, view.physics.clear_w(subject), rated_w=rated)}
-    for rung in view.rungs:
+    clear_w = view.in_the_open.physics.clear_w(subject)
+    ratios: dict[str, float | None] = {"clear_sky": clear_ratio(power, clear_w, rated_w=rated)}
+    for rung in view.in_the_open.rungs:
         modelled = rung.power_w[subject]
         ratios[rung.name] = energy_ratio(power, modelled, rated_w=rated)
     return ratios

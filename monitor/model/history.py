@@ -12,6 +12,7 @@ from ingest.readings import Values
 from monitor.model.calibration import Outcome
 from monitor.model.gain import NAMEPLATE, DayRatio, Gains, learn_gains
 from monitor.model.ladder import SOURCES, RungName
+from monitor.model.learned_sky import LearnedSky
 from monitor.model.numbers import Nights, NumberStore, Ordinals
 
 # Days that are remembered, for troubles that grow over more than a year.
@@ -46,13 +47,16 @@ class DayNote:
 
 @dataclass(slots=True)
 class SiteHistory:
-    """Numbers of a site's days by subject, and gains that were frozen with the day from which they hold.
+    """Numbers of a site's days by subject, and what was concluded from more nights than are remembered.
+
+    `frozen` are gains beside open tables with the day from which they hold, `skies` the newest map of each subject.
 
     Numbers are kept with 24 bits, in memory that does not grow once `MEMORY_DAYS` are full.
     """
 
     kept: dict[str, NumberStore] = field(default_factory=dict)
     frozen: dict[str, tuple[date, Gains]] = field(default_factory=dict)
+    skies: dict[str, LearnedSky] = field(default_factory=dict)
 
     def add(self, notes: Iterable[DayNote]) -> None:
         """Take one more night's notes."""
@@ -100,7 +104,7 @@ class SiteHistory:
         return self.kept.get(subject, _NONE).nights().newest(most)
 
     def gains(self, subject: str, day: date) -> Gains:
-        """Gains of a subject as they were known before a day."""
+        """Gains of a subject beside its open table, as they were known before a day."""
         if subject in self.frozen and self.frozen[subject][0] < day:
             return self.frozen[subject][1]
         if subject not in self.kept:
@@ -115,6 +119,10 @@ class SiteHistory:
         store = self.kept.get(subject, _NONE)
         learns = self.nights(subject).column("learn") == 1.0
         return [date.fromordinal(int(day)) for day in store.days[-RECENT_NIGHTS:][learns]]
+
+    def shading(self, subjects: Iterable[str]) -> dict[str, LearnedSky]:
+        """The maps of some subjects before whose sky anything stands."""
+        return {s: self.skies[s] for s in subjects if s in self.skies and self.skies[s].casts_shade}
 
     def experience(self, subject: str) -> dict[RungName, list[Outcome]]:
         """How the expectations of a subject's days without a finding came out, by source."""

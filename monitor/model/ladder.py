@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -52,17 +52,20 @@ class Witness:
 class Rung:
     """One rung's power of every subject, shape (T,), NaN where it cannot tell, and its day-scale uncertainty.
 
-    `index` is the clear-sky index that it stands for.
+    `index` is the clear-sky index that it stands for, `beam_share` the share of each subject's power that comes
+    straight from the sun where the rung knows it better than the index does.
     """
 
     name: RungName
     power_w: Mapping[str, Values]
     index: Values
     sigma: float
+    beam_share: Mapping[str, Values] = field(default_factory=dict)
 
     def part(self, span: slice) -> Rung:
         """The same rung over a part of the span."""
-        return Rung(self.name, {s: p[span] for s, p in self.power_w.items()}, self.index[span], self.sigma)
+        power, share = ({s: p[span] for s, p in parts.items()} for parts in (self.power_w, self.beam_share))
+        return Rung(self.name, power, self.index[span], self.sigma, share)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,8 +234,8 @@ def weather_rung(
     dni = np.minimum(np.nan_to_num(beam), ghi / np.maximum(physics.sun.cos_zenith, MIN_COS_ZENITH))
     sky = Sky(ghi=ghi, dni=dni, dhi=np.maximum(ghi - dni * physics.sun.cos_zenith, 0.0))
     air, wind = (in_line(series.get(q, ()), starts) for q in ("temperature_air", "wind_speed"))
-    powers = power_from_components(site, physics, sky, air, wind)
-    return Rung("weather", {s: powers[s] for s in subjects}, index, WEATHER_SIGMA)
+    powers, shares = power_from_components(site, physics, sky, air, wind)
+    return Rung("weather", {s: powers[s] for s in subjects}, index, WEATHER_SIGMA, shares)
 
 
 def clear_sky_rung(physics: Physics, usual_index: float, subjects: Sequence[str]) -> Rung:

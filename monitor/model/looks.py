@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 from datetime import date
 from functools import lru_cache
 from typing import Any, cast
@@ -14,6 +14,7 @@ from ingest.readings import Mask, Values
 from monitor.model.physics import CLEAR_NODE, Physics, at_index
 from monitor.model.skycells import Cells, cell_of, directions
 
+EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 LOWEST_SUN_DEG = 4.0
 _LEAST_COS_INCIDENCE = 0.2588  # 75 degrees
 _LEAST_BEAM_SHARE = 0.3
@@ -58,11 +59,6 @@ class DayLooks:
     cos_incidence: Values
     beam_share: Values
 
-    def at_gain(self, factor: float) -> DayLooks:
-        """The looks as they had been with a gain that is `factor` times as high."""
-        through = 1.0 + (self.transmittance - 1.0) / factor + (1.0 / factor - 1.0) / self.beam_share
-        return replace(self, transmittance=through)
-
     def to_values(self) -> dict[str, Any]:
         """Numbers for the store: whole thousandths and hundredths."""
         return {
@@ -87,6 +83,31 @@ class DayLooks:
             np.asarray(values["cos_incidence"], dtype=np.float64) / 1000.0,
             np.asarray(values["beam_share"], dtype=np.float64) / 1000.0,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class LooksInARow:
+    """The looks of many days in a row, oldest first, as of `DayLooks`; `day` is days since 1970; shape (N,)."""
+
+    day: Cells
+    cell: Cells
+    transmittance: Values
+    sigma: Values
+    clarity: Values
+    cos_incidence: Values
+    beam_share: Values
+
+
+def in_a_row(looks: Sequence[DayLooks]) -> LooksInARow:
+    """Put the looks of days in a row."""
+    if not looks:
+        none = np.zeros(0)
+        return LooksInARow(none.astype(np.int64), none.astype(np.int64), none, none, none, none, none)
+    days = np.array([one.day.toordinal() for one in looks], dtype=np.int64) - EPOCH_ORDINAL
+    return LooksInARow(
+        np.repeat(days, [one.cell.size for one in looks]),
+        *(np.concatenate([getattr(one, f.name) for one in looks]) for f in fields(DayLooks) if f.name != "day"),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +192,7 @@ def module_looks(
     *,
     day: date,
     gain: float,
+    modules: int,
     limit_w: float,
     facing: Sequence[Facing],
 ) -> list[DayLooks]:
@@ -179,13 +201,15 @@ def module_looks(
     Parameters
     ----------
     power_w : array of shape (M, T)
-        Measured power of all modules of the string [W]; NaN in gaps.
+        Measured power of M of its modules [W]; NaN in gaps.
     physics, day, facing
         As of `day_looks`.
     string : str
         `string:ID`, whose tables are shared out evenly.
     gain : float
         Learned ratio of the string's power to its table.
+    modules : int
+        How many the string has.
     limit_w : float
         Power that a module cannot exceed [W].
 
@@ -195,7 +219,6 @@ def module_looks(
         In the order of the rows. How clear the sky was, a better quarter of the modules tells for all: they are alike
         and stand under one sky, and what shades some of them leaves others in the sun.
     """
-    modules = power_w.shape[0]
     clear, share, incidence, usable = _modelled(power_w, physics, string, gain / modules, limit_w, facing)
     at = np.flatnonzero(usable.any(axis=0))
     ratio = np.where(usable, power_w, np.nan) / np.maximum(clear, 1e-9)
@@ -292,4 +315,4 @@ def _by_cell(day: date, cells: Cells, ratio: Values, share: Values, clarity: Val
     told = clarity * np.stack([np.ones(cells.size), through, sigma, clarity, incidence, 1.0 / share])
     sums = np.add.reduceat(told, first, axis=1)
     mean = sums[1:] / sums[0]
-    return DayLooks(day, cells[first], *mean[:4], 1.0 / mean[4])
+    return DayLooks(day, cells[first], mean[0], mean[1], mean[2], mean[3], 1.0 / mean[4])

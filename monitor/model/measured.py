@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -80,7 +80,8 @@ class Measured:
     are no sign of a home and left out. What is marked is a gap in
     all of them but `heard`: `marked` tells per subject and mark which share of an interval its power lost by that,
     `marks` has the readings' marks by source, `faults` the channels that contradict others for a whole day.
-    `recorded` has every channel of a mean state but the weather's by subject and quantity, as it came.
+    `recorded` has every channel of a mean state but the weather's by subject and quantity, as it came, `modules_w` the
+    power of each `module:STRING/NN` (DC) that is measured alone.
     """
 
     starts: Seconds
@@ -96,6 +97,7 @@ class Measured:
     faults: tuple[ChannelFault, ...]
     recorded: Mapping[tuple[str, str], Recorded]
     falls: tuple[CounterFall, ...] = ()  # registers of energy made
+    modules_w: Mapping[str, Values] = field(default_factory=dict)
 
 
 def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measured:
@@ -123,7 +125,7 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
     return Measured(
         starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.series, gathered.heard,
         tuple(gathered.steps), gathered.marked, gathered.marks, tuple(faults),
-        gathered.recorded, tuple(gathered.falls),
+        gathered.recorded, tuple(gathered.falls), gathered.modules_w(),
     )  # fmt: skip
 
 
@@ -264,6 +266,10 @@ class _Gathered:
         for subject, (mean, covered) in self._fine.items():  # after the powers, which tell the same more finely
             self._put(subject, mean, covered)
         return faults
+
+    def modules_w(self) -> dict[str, Values]:
+        """Power of every module that is measured alone."""
+        return {module: mean for parts in self._modules.values() for module, (mean, _) in parts.items()}
 
     def _grid_volts(self, subject: str) -> Values | None:
         if subject not in self._volts:

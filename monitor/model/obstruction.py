@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.ndimage import label
 from scipy.special import ndtr
 
 from ingest.readings import Mask, Values
-from monitor.model.looks import DayLooks
+from monitor.model.looks import DayLooks, LooksInARow, in_a_row
 from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, CELLS, NEIGHBOURS, RASTER, ROWS, Cells, directions
 from monitor.model.skymap import SkyMap, leaf_share, open_sky
 
@@ -65,24 +65,12 @@ class _Evidence:
     last: Cells
 
 
-@dataclass(frozen=True, slots=True)
-class _Looks:
-    """The looks of all days in a row, shape (N,)."""
-
-    day: Cells  # days since 1970
-    cell: Cells
-    through: Values
-    sigma: Values
-    clarity: Values
-    incidence: Values
-
-
-def build_map(looks: Sequence[DayLooks], *, latitude: float, frozen: SkyMap | None = None) -> SkyMap:
+def build_map(looks: Sequence[DayLooks] | LooksInARow, *, latitude: float, frozen: SkyMap | None = None) -> SkyMap:
     """Build a subject's sky map.
 
     Parameters
     ----------
-    looks : sequence of DayLooks
+    looks : sequence of DayLooks, or the same in a row
         All good days of the baseline epoch up to now; days with an open finding, with snow, or otherwise in doubt are
         left out by the caller.
     latitude : float
@@ -113,9 +101,10 @@ def build_map(looks: Sequence[DayLooks], *, latitude: float, frozen: SkyMap | No
        is not learned.
     """
     before = open_sky(latitude) if frozen is None else frozen
-    if not looks:
+    joined = looks if isinstance(looks, LooksInARow) else in_a_row(looks)
+    if not joined.day.size:
         return before
-    every = _levelled(_joined(looks))
+    every = _levelled(joined)
     leafy_look = leaf_share(np.asarray(every.day % 365.2425) + 1.0, latitude) >= 0.5
     leafy, bare = _evidence(every, leafy_look), _evidence(every, ~leafy_look)
     both = _together(leafy, bare)
@@ -141,25 +130,12 @@ def build_map(looks: Sequence[DayLooks], *, latitude: float, frozen: SkyMap | No
     return _down_to_the_horizon(built)
 
 
-def _joined(looks: Sequence[DayLooks]) -> _Looks:
-    counts = [one.cell.size for one in looks]
-    days = np.array([one.day.toordinal() for one in looks], dtype=np.int64) - 719163
-    return _Looks(
-        day=np.repeat(days, counts),
-        cell=np.concatenate([one.cell for one in looks]),
-        through=np.concatenate([one.transmittance for one in looks]),
-        sigma=np.concatenate([one.sigma for one in looks]),
-        clarity=np.concatenate([one.clarity for one in looks]),
-        incidence=np.concatenate([one.cos_incidence for one in looks]),
-    )
-
-
-def _levelled(looks: _Looks) -> _Looks:
+def _levelled(looks: LooksInARow) -> LooksInARow:
     """Looks over what the open sky shows this roof, and days that were dim as a whole brought up."""
     basis = _open_basis(looks)
     clear = looks.clarity >= _CLEAR_LOOK
     level = np.clip(1.0 + basis @ _open_fit(looks, basis, clear), 0.6, 1.6)
-    through = looks.through / level
+    through = looks.transmittance / level
     days, which = np.unique(looks.day, return_inverse=True)
     lit = clear & (through > 0.6) & (through < 1.4)
     count = np.bincount(which[lit], minlength=days.size)
@@ -167,19 +143,19 @@ def _levelled(looks: _Looks) -> _Looks:
     day_level = 1.0 + np.clip(mean, -_MOST_HAZE, _MOST_HAZE)[which]
     # A day that was dimmer throughout had thin clouds, or all of it lay in shade: it tells less.
     clarity = np.where(mean[which] < -_MOST_HAZE, _DIM_DAY, 1.0) * looks.clarity
-    return _Looks(looks.day, looks.cell, through / day_level, looks.sigma / level, clarity, looks.incidence)
+    return replace(looks, transmittance=through / day_level, sigma=looks.sigma / level, clarity=clarity)
 
 
-def _open_basis(looks: _Looks) -> Values:
+def _open_basis(looks: LooksInARow) -> Values:
     """Shape (N, 4): direction over cosine of incidence, and air mass beyond one."""
     sun = directions(CELL_AZIMUTH, CELL_ELEVATION)[looks.cell]
     airmass = 1.0 / np.sin(np.radians(np.maximum(CELL_ELEVATION, 5.0)))[looks.cell]
-    return np.column_stack([sun / looks.incidence[:, None], airmass - 1.0])
+    return np.column_stack([sun / looks.cos_incidence[:, None], airmass - 1.0])
 
 
-def _open_fit(looks: _Looks, basis: Values, clear: Mask) -> Values:
+def _open_fit(looks: LooksInARow, basis: Values, clear: Mask) -> Values:
     """Coefficients of the open sky, by reweighting: what is darker than the fit by more than its doubt loses weight."""
-    basis, found, sigma = basis[clear], looks.through[clear] - 1.0, looks.sigma[clear]
+    basis, found, sigma = basis[clear], looks.transmittance[clear] - 1.0, looks.sigma[clear]
     count = np.bincount(looks.cell[clear], minlength=CELLS)[looks.cell[clear]]
     base = 1.0 / (sigma**2 * np.maximum(count, 1.0))
     prior = np.diag(1.0 / np.array([0.08, 0.08, 0.08, 0.03]) ** 2)
@@ -192,10 +168,10 @@ def _open_fit(looks: _Looks, basis: Values, clear: Mask) -> Values:
     return fit
 
 
-def _evidence(looks: _Looks, of_season: Mask) -> _Evidence:
+def _evidence(looks: LooksInARow, of_season: Mask) -> _Evidence:
     """What the looks of a season say of each cell."""
     at = np.flatnonzero(of_season)
-    cell, through, clarity = looks.cell[at], looks.through[at], looks.clarity[at]
+    cell, through, clarity = looks.cell[at], looks.transmittance[at], looks.clarity[at]
     which = (_nearest(_SEEN, through), _nearest(_SIGMAS, looks.sigma[at]), _nearest(_CLARITIES, clarity))
     order = np.argsort(cell, kind="stable")
     found, first = np.unique(cell[order], return_index=True)
@@ -300,24 +276,23 @@ def _connected(likely: Mask, sure: Mask) -> Cells:
 
 def _seasons(groups: Cells, leafy: _Evidence, bare: _Evidence, both: _Evidence) -> tuple[Values, Values]:
     """Transmittance of the obstructions' cells with and without leaves; 1 in the open."""
-    (with_leaves, leafy_spread), (without, bare_spread), (pooled, _) = (
-        _means(evidence, groups > 0) for evidence in (leafy, bare, both)
-    )
+    told = [_means(evidence, groups > 0) for evidence in (leafy, bare, both)]
+    (with_leaves, leafy_spread), (without, bare_spread), (pooled, _) = told
     spread = (leafy_spread, bare_spread)
     out_leafy, out_bare = np.ones(CELLS), np.ones(CELLS)
     for group in np.unique(groups[groups > 0]):
         cells = np.flatnonzero(groups == group)
         out_leafy[cells] = out_bare[cells] = pooled[cells]
         seen = (leafy.days[cells] >= _SEASON_DAYS, bare.days[cells] >= _SEASON_DAYS)
-        both = cells[seen[0] & seen[1]]
-        if both.size < 2:
+        twice = cells[seen[0] & seen[1]]
+        if twice.size < 2:
             continue
-        weight = 1.0 / (spread[0][both] ** 2 + spread[1][both] ** 2)
-        step = float(weight @ (without[both] - with_leaves[both]) / weight.sum())
+        weight = 1.0 / (spread[0][twice] ** 2 + spread[1][twice] ** 2)
+        step = float(weight @ (without[twice] - with_leaves[twice]) / weight.sum())
         # Neighbouring cells were seen on the same days: their number counts by its root.
-        if step < _LEAST_SEASON_STEP or step * np.sqrt(weight.mean() * np.sqrt(both.size)) < _SEASON_SIGMAS:
+        if step < _LEAST_SEASON_STEP or step * np.sqrt(weight.mean() * np.sqrt(twice.size)) < _SEASON_SIGMAS:
             continue
-        kept = float(weight @ (1.0 - without[both]) / (weight @ (1.0 - with_leaves[both])))
+        kept = float(weight @ (1.0 - without[twice]) / (weight @ (1.0 - with_leaves[twice])))
         out_leafy[cells] = np.where(seen[0], with_leaves[cells], 1.0 - np.minimum((1.0 - without[cells]) / kept, 1.0))
         out_bare[cells] = np.where(seen[1], without[cells], 1.0 - (1.0 - with_leaves[cells]) * kept)
     return out_leafy, out_bare

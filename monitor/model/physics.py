@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -91,10 +92,11 @@ def site_physics(site: Site, starts: Seconds, air_c: Values | None = None, wind_
 
 def power_from_components(
     site: Site, physics: Physics, sky: Sky, air_c: Values | None = None, wind_m_s: Values | None = None
-) -> dict[str, Values]:
-    """Power of every string and inverter [W], shape (T,), under given horizontal irradiance components."""
+) -> tuple[dict[str, Values], dict[str, Values]]:
+    """Power of every string and inverter [W], and its beam share, shape (T,), under given irradiance components."""
     planes = {p.id: _on(p, sky, physics.sun) for p in site.plane}
-    return powers(site, planes, _air(site, physics.starts, air_c), _wind(physics.starts, wind_m_s))
+    power = powers(site, planes, _air(site, physics.starts, air_c), _wind(physics.starts, wind_m_s))
+    return power, beam_shares(site, planes, power)
 
 
 def powers(
@@ -114,8 +116,14 @@ def powers(
             rated_w=string.rated_w,
             gamma_per_c=string.module.gamma_pmp_pct_per_c / 100.0,
         )
+    return out | inverter_powers(site, out)
+
+
+def inverter_powers(site: Site, strings_w: Mapping[str, Values]) -> dict[str, Values]:
+    """AC power of every inverter [W] from the DC power of its strings."""
+    out = {}
     for unit in site.inverter:
-        fed = [out[f"string:{s.id}"] for s in site.strings_of(unit.id)]
+        fed = [strings_w[f"string:{s.id}"] for s in site.strings_of(unit.id)]
         if fed:
             out[f"inverter:{unit.id}"] = ac_power(np.sum(fed, axis=0), rated_ac_w=unit.rated_ac_w)
     return out
@@ -128,13 +136,22 @@ def beam_shares(site: Site, planes: dict[str, OnPlane], power_w: dict[str, Value
         lit = planes[name].effective
         by_plane[name] = np.divide(planes[name].beam_effective, lit, out=np.zeros_like(lit), where=lit > 0.0)
     out = {f"string:{s.id}": by_plane[s.plane] for s in site.string}
+    return out | inverter_shares(site, out, power_w)
+
+
+def inverter_shares(site: Site, shares: Mapping[str, Values], power_w: Mapping[str, Values]) -> dict[str, Values]:
+    """Beam share of every inverter from those of its strings, by their power."""
+    out = {}
     for unit in site.inverter:
-        strings = site.strings_of(unit.id)
-        if len({s.plane for s in strings}) == 1:
-            out[f"inverter:{unit.id}"] = by_plane[strings[0].plane]
-        elif strings:
-            total = np.sum([power_w[f"string:{s.id}"] for s in strings], axis=0)
-            beam = np.sum([power_w[f"string:{s.id}"] * by_plane[s.plane] for s in strings], axis=0)
+        names = [f"string:{s.id}" for s in site.strings_of(unit.id)]
+        if not names:
+            continue
+        first = shares[names[0]]
+        if all(shares[name] is first for name in names):
+            out[f"inverter:{unit.id}"] = first
+        else:
+            total = np.sum([power_w[name] for name in names], axis=0)
+            beam = np.sum([power_w[name] * shares[name] for name in names], axis=0)
             out[f"inverter:{unit.id}"] = np.divide(beam, total, out=np.zeros_like(total), where=total > 0.0)
     return out
 

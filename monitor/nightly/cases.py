@@ -12,6 +12,7 @@ from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import MAX_NEIGHBOUR_KM
+from monitor.model.learned_sky import KeptLooks
 from monitor.model.span import SiteSpan, kilometres
 from monitor.nightly.memory import Stored, remember_all
 from monitor.store import Store
@@ -20,6 +21,7 @@ from monitor.store.baselines import drop_baselines
 from monitor.store.daily import drop_daily
 from monitor.store.findings import list_findings, rewind_findings
 from monitor.store.readings import changed_days, load_tables, recorded_span
+from monitor.store.skies import drop_skies, first_looks
 
 Neighbours = dict[str, list[tuple[str, float]]]  # site id to (other site's id, km)
 _MOST_NEIGHBOURS = 12
@@ -40,6 +42,9 @@ class Case:
     # Days whose readings had changed when the pass began, as `changed_days` tells them.
     changed: Mapping[int, int] = field(default_factory=dict)
     span: SiteSpan | None = None
+    looks_since: date | None = None  # first night with looks
+    # Looks since then by subject, while maps are built from them; read when the first build of a pass is due.
+    chain: dict[str, list[KeptLooks]] | None = None
 
 
 def open_cases(
@@ -59,6 +64,7 @@ def open_cases(
             case.history, case.stored = known[case.site.id]
             if case.first is not None:
                 case.findings = list_findings(conn, site=case.site.id, include_cleared=True)
+                case.looks_since = first_looks(conn, case.site.id)
     return cases
 
 
@@ -105,6 +111,7 @@ def _find_start(conn: Connection, case: Case, first: date | None, last: date) ->
         case.taken_back = {(f.subject, f.cause): f for f in gone}
     drop_daily(conn, site=case.site.id, from_day=case.first)
     drop_baselines(conn, case.site.id, learned_after=case.first - timedelta(days=1))
+    drop_skies(conn, case.site.id, from_day=case.first)
     set_assessed(conn, case.site.id, case.first - timedelta(days=1))
 
 

@@ -19,6 +19,7 @@ from monitor.model.packing import Stretch, joined, pack, unpack
 from monitor.store.baselines import baselines_of
 from monitor.store.daily import DailyRow, read_daily
 from monitor.store.memory import MemoryPart, read_memory, write_memory
+from monitor.store.skies import read_maps
 
 PART_DAYS = 100
 Stored = Mapping[int, date]  # part to the last day in it
@@ -41,6 +42,8 @@ def remember_all(conn: Connection, firsts: Mapping[str, date]) -> dict[str, tupl
         if baseline.frozen_on is not None and baseline.frozen_on < firsts[baseline.site]:
             gains = Gains(**baseline.values, complete=True)
             found[baseline.site][0].frozen[baseline.subject] = (baseline.frozen_on, gains)
+    for site, skies in read_maps(conn, firsts).items():
+        found[site][0].skies = skies
     return found
 
 

@@ -21,16 +21,19 @@ from monitor.detect.table import KINDS, detector_table
 from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
+from monitor.model.learned_sky import LAST_BUILD, KeptLooks, LearnedSky, is_build_night
 from monitor.model.span import site_span, utc_days
 from monitor.nightly.cases import Case, Neighbours, neighbourhoods, open_cases
 from monitor.nightly.memory import keep_memory, note_of
 from monitor.nightly.rows import daily_rows
+from monitor.nightly.skies import learn_skies, night_looks, read_chain
 from monitor.store import Store
 from monitor.store.assessed import set_assessed
 from monitor.store.baselines import Baseline, write_baseline
 from monitor.store.daily import DailyRow, write_daily
 from monitor.store.findings import Loss, add_events, finding_event, save_findings, write_losses
 from monitor.store.readings import forget_changed_days, load_tables
+from monitor.store.skies import as_stored, write_looks, write_maps
 
 T = TypeVar("T")
 
@@ -83,6 +86,8 @@ class _Outcome:
     rows: list[DailyRow]
     changes: list[Change]
     settled: dict[str, Gains]
+    looks: list[KeptLooks]
+    skies: list[LearnedSky]
 
 
 def assess(
@@ -174,7 +179,7 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
             continue
         around = region([(idle.get(other), histories[other]) for other, _ in near[case.site.id]], day)
         night = replace(nights[case.site.id], region=around)
-        outcome = _guarded(tally, case, _judge, case, views[case.site.id], expected[case.site.id], night)
+        outcome = _guarded(tally, case, _judge, store, case, views[case.site.id], expected[case.site.id], night)
         if outcome is not None:
             outcomes.append((case, outcome))
     with store.write() as conn:
@@ -225,7 +230,7 @@ def _arrivals_stopped(views: dict[str, DayView]) -> bool:
     return len(heard) >= 3 and not any(heard)
 
 
-def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
+def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
     night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
     verdicts = settle(case.site, found, case.findings)
@@ -236,8 +241,30 @@ def _judge(case: Case, view: DayView, expectation: DayExpectation, night: SiteNi
     troubled = _troubled(case, changes)
     frozen = case.history.frozen
     rows = daily_rows(view, expectation, night, verdicts, case.history, troubled=troubled, settled=frozen.keys())
-    settled = {s: g for s, g in view.gains.items() if g.complete and s not in frozen and s in view.power_w}
-    return _Outcome(rows, changes, settled)
+    learned = view.in_the_open.gains
+    settled = {s: g for s, g in learned.items() if g.complete and s not in frozen and s in view.power_w}
+    looks = night_looks(view, night, at_nothing=at_nothing(night), troubled=troubled)
+    return _Outcome(rows, changes, settled, looks, _skies(store, case, view.day, looks, changes))
+
+
+def _skies(
+    store: Store, case: Case, day: date, looks: Sequence[KeptLooks], changes: Sequence[Change]
+) -> list[LearnedSky]:
+    """The maps that are due tonight, as the store will give them back."""
+    since = case.looks_since or day
+    if (day - since).days >= LAST_BUILD:
+        case.chain = None
+        return []
+    if case.chain is None and is_build_night(since, day):
+        with store.read() as conn:
+            case.chain = read_chain(conn, case.site.id, day)
+    if case.chain is None:
+        return []
+    for one in looks:
+        case.chain.setdefault(one.subject, []).append(one)
+    findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
+    skies = learn_skies(case.site, case.history, list(findings.values()), case.chain, since=since, night=day)
+    return [as_stored(sky) for sky in skies]
 
 
 def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
@@ -266,6 +293,9 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
     add_events(conn, [finding_event(c.finding, day, c.what) for c in outcome.changes])
     for subject, gains in outcome.settled.items():
         write_baseline(conn, _baseline(case, subject, day, gains))
+    if outcome.looks:
+        write_looks(conn, case.site.id, day, outcome.looks)
+    write_maps(conn, case.site.id, outcome.skies)
     set_assessed(conn, case.site.id, day)
 
 
@@ -285,6 +315,9 @@ def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
 
 def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
     case.history.frozen |= {subject: (day, gains) for subject, gains in outcome.settled.items()}
+    case.history.skies |= {sky.subject: sky for sky in outcome.skies}
+    if outcome.looks and case.looks_since is None:
+        case.looks_since = day
     changed = {c.finding.id: c.finding for c in outcome.changes}
     case.findings = [f for f in case.findings if f.id not in changed] + list(changed.values())
     for change in outcome.changes:

@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 # Every revision that this program knows, oldest first; the last one is what it works with.
-REVISIONS = ("0001", "0002", "0003", "0004")
+REVISIONS = ("0001", "0002", "0003", "0004", "0005")
 
 metadata = MetaData(
     naming_convention={
@@ -169,6 +169,26 @@ baseline = Table(
     Column("learned_until", Date, nullable=False, comment="last local day that went into it"),
     Column("values", JSON, nullable=False),
     comment="as-installed behaviour of a subject",
+)
+
+day_looks = Table(
+    "day_looks",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("day", Date, primary_key=True, comment="local day"),
+    Column("data", LargeBinary, nullable=False, comment="looks of all subjects, as monitor/store/skies.py says"),
+    comment="how much of the sun's beam came through to each subject, by its place in the sky",
+)
+
+sky_map = Table(
+    "sky_map",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("subject", String(160), primary_key=True),
+    Column("epoch", Integer, primary_key=True, autoincrement=False, comment="counts up with each new start"),
+    Column("learned_until", Date, primary_key=True, comment="last local day that went into it"),
+    Column("data", LargeBinary, nullable=False, comment="the map, as monitor/store/skies.py says"),
+    comment="what stands before the sky of a subject, as installed; every version that nights went by",
 )
 
 finding = Table(

@@ -61,7 +61,12 @@ def looks_of_year(
         one = np.ones(azimuth.size)
         found.append(
             DayLooks(
-                day, cell_of(azimuth, elevation), through(azimuth, elevation, n + 1), 0.06 * one, 0.97 * one, one,
+                day,
+                cell_of(azimuth, elevation),
+                through(azimuth, elevation, n + 1),
+                0.06 * one,
+                0.97 * one,
+                one,
                 0.85 * one,
             )
         )
