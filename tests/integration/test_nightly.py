@@ -9,13 +9,14 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from sqlalchemy import Connection, select
 
 from monitor.config import Fleet, load_fleet
 from monitor.demo import FleetTruth, make_fleet
 from monitor.detect.finding import Finding
 from monitor.jobs.ingesting import ingest_fleet
 from monitor.nightly import assess
-from monitor.store import Store
+from monitor.store import Store, schema
 from monitor.store.daily import read_daily
 from monitor.store.findings import list_events, list_findings, read_losses
 
@@ -64,7 +65,14 @@ def told(store: Store) -> tuple[object, ...]:
             [read_losses(conn, site=s) for s in sites],
             [(e.finding_id, e.night, e.what) for e in list_events(conn)],
             [read_daily(conn, site=s) for s in sites],
+            *skies(conn),
         )
+
+
+def skies(conn: Connection) -> list[list[tuple[object, ...]]]:
+    """All looks and maps, as they lie in the store."""
+    tables = (schema.day_looks, schema.sky_map)
+    return [[tuple(row) for row in conn.execute(select(t).order_by(*t.primary_key))] for t in tables]
 
 
 def by_cause(store: Store, cause: str) -> list[Finding]:
@@ -103,6 +111,7 @@ def test_one_go_and_night_by_night_leave_the_same(copy: tuple[Fleet, Store], tmp
     for n in range((last - FIRST).days + 1):
         assess(fleet, other, site_ids=None, first=None, last=FIRST + timedelta(days=n))
     assert told(other) == told(store)
+    assert all(told(store)[-2:])
     other.close()
 
 
