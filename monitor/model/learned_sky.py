@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,6 @@ LEAST_DAYS = 30
 # Weekly while the first season is new, then every second week; modules, which are many, every fourth. The last build
 # is the first one after the first year.
 _WEEKLY_UNTIL, _WEEK, _FORTNIGHT, _FOUR_WEEKS = 114, 7, 14, 28
-LAST_BUILD = FIRST_NIGHTS + _FOUR_WEEKS  # nights after the first by which every map has been built for the last time
 # A look this clear is an interval of a clear window, as the clear-sky gain is learned from.
 _CLEAR_LOOK = 0.95
 # Beam share over that of a cloudless sky, by energy, on ordinary days of a temperate place (assumption).
@@ -112,6 +111,12 @@ def is_build_night(first: date, night: date, *, module: bool = False) -> bool:
     nights = (night - first).days + 1
     step = _FOUR_WEEKS if module else (_WEEK if nights <= _WEEKLY_UNTIL else _FORTNIGHT)
     return LEAST_DAYS <= nights < FIRST_NIGHTS + step and (nights - LEAST_DAYS) % step == 0
+
+
+def next_build_night(first: date, night: date) -> date | None:
+    """The next night after this one on which maps are built; None after the last."""
+    later = (night + timedelta(n) for n in range(1, LEAST_DAYS + _FORTNIGHT))
+    return next((one for one in later if is_build_night(first, one)), None)
 
 
 def next_sky(

@@ -42,6 +42,7 @@ class Case:
     # Days whose readings had changed when the pass began, as `changed_days` tells them.
     changed: Mapping[int, int] = field(default_factory=dict)
     span: SiteSpan | None = None
+    last: date | None = None  # last night of the pass
     looks_since: date | None = None  # first night with looks
     # Looks since then by subject, while maps are built from them; read when the first build of a pass is due.
     chain: dict[str, list[KeptLooks]] | None = None
@@ -64,7 +65,7 @@ def open_cases(
             case.history, case.stored = known[case.site.id]
             if case.first is not None:
                 case.findings = list_findings(conn, site=case.site.id, include_cleared=True)
-                case.looks_since = first_looks(conn, case.site.id)
+                case.last, case.looks_since = last, first_looks(conn, case.site.id)
     return cases
 
 

@@ -21,7 +21,7 @@ from monitor.detect.table import KINDS, detector_table
 from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
-from monitor.model.learned_sky import LAST_BUILD, KeptLooks, LearnedSky, is_build_night
+from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, next_build_night
 from monitor.model.span import site_span, utc_days
 from monitor.nightly.cases import Case, Neighbours, neighbourhoods, open_cases
 from monitor.nightly.memory import keep_memory, note_of
@@ -252,9 +252,6 @@ def _skies(
 ) -> list[LearnedSky]:
     """The maps that are due tonight, as the store will give them back."""
     since = case.looks_since or day
-    if (day - since).days >= LAST_BUILD:
-        case.chain = None
-        return []
     if case.chain is None and is_build_night(since, day):
         with store.read() as conn:
             case.chain = read_chain(conn, case.site.id, day)
@@ -264,6 +261,9 @@ def _skies(
         case.chain.setdefault(one.subject, []).append(one)
     findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
     skies = learn_skies(case.site, case.history, list(findings.values()), case.chain, since=since, night=day)
+    due = next_build_night(since, day)
+    if due is None or case.last is None or due > case.last:  # a fleet's looks are too many to keep for nothing
+        case.chain = None
     return [as_stored(sky) for sky in skies]
 
 

@@ -90,9 +90,10 @@ def test_the_newest_map_that_a_night_may_know_is_read(store: Store) -> None:
     with store.write() as conn:
         write_maps(conn, "larkrise", skies)
         write_maps(conn, "elsewhere", [sky("string:s1", DAYS[1], 4)])
-        assert read_maps(conn, "larkrise", before=DAYS[0]) == {}
-        early = read_maps(conn, "larkrise", before=DAYS[2])
-        late = read_maps(conn, "larkrise", before=DAYS[3])
+        assert read_maps(conn, {"larkrise": DAYS[0]}) == {}
+        early = read_maps(conn, {"larkrise": DAYS[2]})["larkrise"]
+        late = read_maps(conn, {"larkrise": DAYS[3], "elsewhere": DAYS[1]})["larkrise"]
+        assert read_maps(conn, {"larkrise": DAYS[3], "elsewhere": DAYS[1]}).keys() == {"larkrise"}
     assert early.keys() == late.keys() == {"string:s1", "string:s2"}
     assert same(early["string:s1"], as_stored(skies[0]))
     assert same(late["string:s1"], as_stored(skies[1]))
@@ -113,7 +114,7 @@ def test_a_rewind_leaves_what_was_learned_from_earlier_days_alone(store: Store) 
         for day in DAYS:
             write_looks(conn, "larkrise", day, [looks("string:s1", day)])
         drop_skies(conn, "larkrise", from_day=DAYS[2])
-        left = read_maps(conn, "larkrise", before=date(2030, 1, 1))
-        assert same(left["string:s1"], as_stored(skies[1]))
+        left = read_maps(conn, dict.fromkeys(("larkrise", "elsewhere"), date(2030, 1, 1)))
+        assert same(left["larkrise"]["string:s1"], as_stored(skies[1]))
+        assert same(left["elsewhere"]["string:s1"], as_stored(skies[3]))
         assert [one.day for one in read_looks(conn, "larkrise", last=DAYS[3])] == DAYS[:2]
-        assert read_maps(conn, "elsewhere", before=date(2030, 1, 1)).keys() == {"string:s1"}
