@@ -50,9 +50,10 @@ def as_text(shown: Demonstration, folder: Path) -> list[str]:
     for trouble in shown.truth.troubles:
         finding = shown.finding_of(trouble)
         told = f"found, raised {finding.raised.isoformat()}" if finding else "not found"
+        cost = f"; cost {trouble.lost_kwh:.1f} kWh" if trouble.lost_by_day else ""
         until = f" to {trouble.last_day.isoformat()}" if trouble.last_day else ""
         lines.append(
-            f"  {trouble.site} {trouble.subject} {trouble.cause} {trouble.first_day.isoformat()}{until}: {told}"
+            f"  {trouble.site} {trouble.subject} {trouble.cause} {trouble.first_day.isoformat()}{until}: {told}{cost}"
         )
     lines += ["", "Open in a browser or a mail program:", *(f"  {path}" for path in shown.digests)]
     return [*lines, "", f"Go on with: aftercare findings {folder} --all, aftercare yields {folder} {fleet.sites[0].id}"]

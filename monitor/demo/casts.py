@@ -19,6 +19,7 @@ from monitor.demo.kinds import (
     treed,
     twin,
     two_inverters,
+    two_pitches,
     watched,
     weathered,
 )
@@ -60,7 +61,7 @@ FITTING: tuple[tuple[str, tuple[Kind, ...]], ...] = (
     ("growing_evergreen", (twin, weathered, alone)),
     ("meter_off", (two_inverters, metered)),
     ("drifting_clock", (twin, weathered, alone)),
-    ("cracked_module", (electronic,)),
+    ("cracked_module", (electronic, two_pitches)),
     ("failed_string", (twin, weathered, east_west, watched)),
     ("soiling", (twin, weathered, metered, electronic)),
     ("unit_changed", (twin, metered, two_inverters)),
@@ -75,18 +76,18 @@ FITTING: tuple[tuple[str, tuple[Kind, ...]], ...] = (
     ("growing_tree", (twin, weathered, electronic)),
     ("stray_sensor", (metered, alone)),
     ("missed_clock_change", (twin, weathered, alone, watched)),
-    ("fading_module", (electronic,)),
+    ("fading_module", (electronic, two_pitches)),
     ("lost_module", (twin, weathered, east_west)),
     ("stuck_value", (twin, weathered, metered)),
     ("inverter_gone", (two_inverters,)),
     ("opens_some_days", (twin, weathered, east_west)),
     ("register_restarts", (twin, weathered, metered)),
-    ("module_without_a_part", (electronic,)),
+    ("module_without_a_part", (electronic, two_pitches)),
 )
 HEALTHY: tuple[Role, ...] = (
     Role(east_west), Role(hemmed), Role(watched), Role(metered, ("new_load",)), Role(snowy), Role(electronic),
     Role(twin, ("washed_after_handover",)), Role(limited), Role(treed), Role(coarse), Role(alone, ("new_load",)),
-    Role(two_inverters), Role(weathered, ("washed_after_handover",)),
+    Role(two_inverters), Role(weathered, ("washed_after_handover",)), Role(two_pitches),
 )  # fmt: skip
 
 

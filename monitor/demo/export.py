@@ -42,7 +42,8 @@ class Log:
         shown = marked if dialect.zone == "UTC" else self.span.wall_at(marked)
         if chosen(self.effects, "behind", f"source:{self.export.id}"):
             behind_h = size_of(self.span, self.effects, "behind", f"source:{self.export.id}")
-            shown = shown - np.rint(3600.0 * behind_h[(starts - self.span.starts[0]) // STEP_S]).astype(np.int64)
+            step = np.minimum((marked - self.span.starts[0]) // STEP_S, len(self.span) - 1)
+            shown = shown - np.rint(3600.0 * behind_h[step]).astype(np.int64)
         return stamps(shown, dialect)
 
     def values(self, column: Column) -> Floats:

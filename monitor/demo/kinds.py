@@ -166,6 +166,24 @@ def treed(ground: Ground) -> Home:
     )  # fmt: skip
 
 
+def two_pitches(ground: Ground) -> Home:
+    """Modules that convert their power each for itself, on a south pitch and one to the side, nothing before them."""
+    rng, module = ground.rng, draw_module(ground.rng)
+    roofs = draw_roof(rng, "south", 182.0), draw_roof(rng, "side", float(rng.choice([95.0, 265.0])))
+    wires = tuple(
+        draw_wire(rng, f"s{n}", "inv1", r.id, int(rng.integers(5, 9)), module, electronic=True)
+        for n, r in enumerate(roofs, 1)
+    )
+    log = Export("inv1-log", "inv1", 5, ground.dialect, inverter_columns(rng, "inv1", ground.dialect))
+    keys = [(w.id, n) for w in wires for n in range(1, w.modules + 1)]
+    columns = tuple(Column(f"{s}-{n:02d}", f"module:{s}/{n:02d}", "dc_power", "W", 1) for s, n in keys)
+    table = Export("modules", "modules", 15, PLAIN_UTC, columns, shape="long")
+    return _home(
+        ground, roofs, wires, (draw_converter(rng, "inv1", wires, 0.92),), (log, table),
+        "modules on two pitches, of which one always lags behind the other",
+    )  # fmt: skip
+
+
 def hemmed(ground: Ground) -> Home:
     """Two strings side by side on one pitch between two houses: one lacks the morning, the other the evening."""
     rng, module, modules = ground.rng, draw_module(ground.rng), int(ground.rng.integers(7, 11))

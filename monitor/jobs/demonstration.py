@@ -38,7 +38,7 @@ class Demonstration:
     def finding_of(self, trouble: Trouble) -> Finding | None:
         """The finding that tells of a trouble, if there is one."""
         alike = (f for f in self.findings if (f.site, f.cause) == (trouble.site, trouble.cause))
-        return next((f for f in alike if f.subject == trouble.subject), None)
+        return next((f for f in alike if f.subject in (trouble.subject, *trouble.also)), None)
 
 
 def demonstrate(

@@ -25,12 +25,12 @@ def meter_off(scene: Scene) -> Happening:
 
 
 def reversed_sensor(scene: Scene) -> Happening:
-    """After work on the board the grid sensor sits the wrong way round: import reads as export."""
+    """The grid sensor sits the wrong way round, since handover or since work on the board: import reads as export."""
     return _grid(scene, "reversed", "the grid sensor sits the wrong way round")
 
 
 def stray_sensor(scene: Scene) -> Happening:
-    """After work on the board the grid sensor sees the house, but not what the roof feeds in."""
+    """The grid sensor sees the house, but not what the roof feeds in, since handover or since work on the board."""
     return _grid(scene, "stray", "the grid sensor sits on a wire that does not carry what the roof feeds in")
 
 
@@ -48,9 +48,9 @@ def new_load(scene: Scene) -> Happening:
 
 def _grid(scene: Scene, what: Literal["reversed", "stray"], note: str) -> Happening:
     meter = next(f"meter:{g.id}" for g in scene.home.gauges if g.role == "grid")
-    number = scene.some_day(60, (2, 7))
-    first = scene.span.day(number)
+    since_handover = bool(scene.rng.random() < 0.3)
+    first = scene.span.day(0 if since_handover else scene.some_day(60, (2, 7)))
     return Happening(
         Trouble(scene.home.id, meter, "energy_imbalance", first, None, note, also=("site",)),
-        (Effect(what, meter, (first, 11.0), None),),
+        (Effect(what, meter, (first, 0.0 if since_handover else 11.0), None),),
     )

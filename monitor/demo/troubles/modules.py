@@ -33,7 +33,8 @@ def _weak(
     scene: Scene, number: int, less: float, what: Literal["module_dim", "module_part"],
     course: tuple[tuple[float, float], ...], note: str,
 ) -> Happening:  # fmt: skip
-    wire = next(w for w in scene.home.wires if w.electronic)
+    wires = [w for w in scene.home.wires if w.electronic]
+    wire = wires[int(scene.rng.integers(len(wires)))]
     module = f"module:{wire.id}/{int(scene.rng.integers(1, wire.modules + 1)):02d}"
     first = scene.span.day(number)
     return Happening(

@@ -5,8 +5,11 @@ from __future__ import annotations
 from datetime import date
 from typing import Literal
 
+import numpy as np
+
 from monitor.demo.effects import Effect
 from monitor.demo.plans import Column, Export
+from monitor.demo.span import STEPS_PER_DAY, STEPS_PER_HOUR, Span
 from monitor.demo.troubles.base import Happening, Scene, Trouble
 
 
@@ -56,14 +59,16 @@ def dead_channel(scene: Scene) -> Happening:
 
 def missed_clock_change(scene: Scene) -> Happening:
     """A logger of local time that misses a clock change, or one of UTC that follows it; set right weeks later."""
-    export, changes = scene.home.exports[0], _changes(scene)
+    span, export, changes = scene.span, scene.home.exports[0], _changes(scene.span)
     keeps_utc = export.dialect.zone == "UTC"
-    fitting = [(number, -hours if keeps_utc else hours) for number, hours in changes if hours > 0.0 or not keeps_utc]
-    fitting = fitting or [(scene.some_day(40), 1.0)]  # no change in so short a span: set wrong by hand
-    number, behind_h = fitting[int(scene.rng.integers(len(fitting)))]
-    last = min(number + int(scene.rng.integers(30, 100)), scene.span.days - 1)
-    first = (scene.span.day(number), 2.0)
-    effect = Effect("behind", f"source:{export.id}", first, (scene.span.day(last), 2.0), ((0.0, behind_h),))
+    fitting = [(step, -hours if keeps_utc else hours) for step, hours in changes if hours > 0.0 or not keeps_utc]
+    if not fitting:  # no change in so short a span: set wrong by hand
+        fitting = [(scene.some_day(40) * STEPS_PER_DAY + 2 * STEPS_PER_HOUR, 1.0)]
+    step, behind_h = fitting[int(scene.rng.integers(len(fitting)))]
+    number = int(span.day_index[step])
+    last = min(number + int(scene.rng.integers(30, 100)), span.days - 1)
+    course = (((step - 1) / STEPS_PER_DAY, 0.0), (step / STEPS_PER_DAY, behind_h))
+    effect = Effect("behind", f"source:{export.id}", (span.day(number), 0.0), (span.day(last), 2.0), course)
     did = "followed" if keeps_utc else "missed"
     note = f"the logger {did} the clock change and is an hour {'behind' if behind_h > 0 else 'ahead'}"
     return _clock(scene, export, number, last, note, effect)
@@ -91,15 +96,12 @@ def _column(scene: Scene, *quantities: str) -> tuple[Export, Column]:
     raise LookupError(f"{scene.home.id}: no column of {quantities}")
 
 
-def _changes(scene: Scene) -> list[tuple[int, float]]:
-    """Numbers of the days on which the clocks changed, with the hours by which a clock that missed it is behind."""
-    span, found = scene.span, []
+def _changes(span: Span) -> list[tuple[int, float]]:
+    """Steps at which the clocks changed, with the hours by which a clock that missed it is behind."""
     offset_h = (span.wall - span.starts) / 3600.0
-    for step in (i + 1 for i in range(len(span) - 1) if offset_h[i + 1] != offset_h[i]):
-        number = int(span.day_index[step])
-        if 30 <= number < span.days - 20:
-            found.append((number, float(offset_h[step] - offset_h[step - 1])))
-    return found
+    steps = (np.flatnonzero(np.diff(offset_h)) + 1).tolist()
+    inside = [s for s in steps if 30 * STEPS_PER_DAY <= s < len(span) - 20 * STEPS_PER_DAY]
+    return [(s, float(offset_h[s] - offset_h[s - 1])) for s in inside]
 
 
 def _on(
