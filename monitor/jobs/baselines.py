@@ -12,7 +12,7 @@ from monitor.model.installed import Installed
 from monitor.model.numbers import Nights
 from monitor.nightly.installed import read_installed
 from monitor.nightly.memory import remember
-from monitor.nightly.planes import fit_planes, healthy_days, learn_maps
+from monitor.nightly.planes import fit_planes, healthy_days
 from monitor.report.baseline import BaselineSheet, Learning, gather_baseline
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
@@ -22,7 +22,7 @@ from monitor.store.findings import list_findings
 
 
 def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet:
-    """The as-installed baseline of a site: gains as its last night left them, planes and skies from all its days."""
+    """The as-installed baseline of a site: gains and skies as its last night left them, planes from all its days."""
     name = fleet.settings.fleet.name
     with store.read() as conn:
         installed = read_installed(conn, site.id)
@@ -35,7 +35,8 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
             s for s in history.subjects() if s.startswith(("string:", "inverter:")) and _is_heard(history.nights(s))
         ]
         gains = {s: history.gains(s, until + timedelta(days=1)) for s in units} | dict(installed.gains)
-        installed = _worked_out(conn, site, replace(installed, gains=gains), until)
+        maps = {subject: sky.sky_map for subject, sky in history.skies.items()}
+        installed = _worked_out(conn, site, replace(installed, gains=gains, maps=maps), until)
     learning = {
         subject: replace(_learning(history.nights(subject)), frozen_on=frozen.get(subject)) for subject in gains
     }
@@ -43,7 +44,7 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
 
 
 def _worked_out(conn: Connection, site: Site, installed: Installed, until: date) -> Installed:
-    """The baseline with planes and skies, from the days on which nothing was found."""
+    """The baseline with planes, from the days on which nothing was found."""
     findings = list_findings(conn, site=site.id, include_cleared=True)
     healthy = healthy_days(site, read_daily(conn, site=site.id), findings)
     first = min((day for days in healthy.values() for day in days), default=None)
@@ -52,7 +53,6 @@ def _worked_out(conn: Connection, site: Site, installed: Installed, until: date)
     return replace(
         installed,
         planes=fit_planes(conn, site, healthy, first, until),
-        maps=learn_maps(conn, site, healthy, installed.gains, first, until),
     )
 
 

@@ -1,10 +1,10 @@
-"""A site as it was installed, worked out from all that was recorded: how its planes lie, what stands before them."""
+"""How the planes of a site lie, worked out from all that was recorded."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 from sqlalchemy import Connection
@@ -15,27 +15,19 @@ from monitor.config.models import Plane, Site
 from monitor.detect.finding import Finding
 from monitor.model.as_installed import doubt
 from monitor.model.dayview import measurable
-from monitor.model.gain import Gains
 from monitor.model.grid import STEP_S, grid
 from monitor.model.installed import PlaneAsInstalled
-from monitor.model.looks import DayLooks, Facing, day_looks
 from monitor.model.measured import measure
-from monitor.model.obstruction import build_map
 from monitor.model.orientation import OrientationFit, fit_orientation, orientation_of, turn, vector
-from monitor.model.skymap import SkyMap
-from monitor.model.span import SiteSpan, measured_power, rated_w, site_span, utc_days
+from monitor.model.span import measured_power, rated_w, utc_days
 from monitor.model.trial import Maker, Spot
 from monitor.model.weather_series import in_line
 from monitor.store.daily import DailyRow
 from monitor.store.readings import load_tables
 
-# What stands before a roof in its first year was there when it was installed.
-FIRST_NIGHTS = 365
-_MONTH = 31
 _MOST_STRINGS = 4  # of a plane that are fitted
 # Strings of one plane that differ by more lie in two [deg].
 _APART_DEG = 15.0
-_LIMITED = 0.96  # of an inverter's rating
 
 
 def fit_planes(
@@ -60,33 +52,6 @@ def fit_planes(
             fit, stated = combined(fits), (plane.tilt_deg, plane.azimuth_deg)
             found[plane.id] = PlaneAsInstalled(plane.id, stated, stated, fit, doubt(stated, fit), last)
     return found
-
-
-def learn_maps(
-    conn: Connection,
-    site: Site,
-    healthy: Mapping[str, Collection[date]],
-    gains: Mapping[str, Gains],
-    first: date,
-    last: date,
-) -> dict[str, SkyMap]:
-    """Learn what stands before each measured string, from the healthy days of its first year.
-
-    None for a site whose export is limited: a limit at noon would look like shade.
-    """
-    strings = [s for s in healthy if s.startswith("string:") and s in gains]
-    looks: dict[str, list[DayLooks]] = {subject: [] for subject in strings}
-    if site.site.export_limit_w is not None:
-        return {}
-    for begin, end in _months(first, min(last, first + timedelta(days=FIRST_NIGHTS - 1))):
-        first_day, last_day = utc_days(site, begin, end)
-        span = site_span(site, load_tables(conn, site=site.id, first_day=first_day, last_day=last_day), begin, end)
-        for subject in strings:
-            power = _unlimited(span, subject)
-            days = sorted(d for d in healthy[subject] if begin <= d <= end) if power is not None else []
-            looks[subject] += [_look(span, d, subject, power, gains[subject]) for d in days if power is not None]
-    latitude = site.site.latitude
-    return {subject: build_map(days, latitude=latitude) for subject, days in looks.items() if days}
 
 
 def healthy_days(site: Site, rows: Sequence[DailyRow], findings: Sequence[Finding]) -> dict[str, set[date]]:
@@ -173,36 +138,3 @@ def combined(fits: Sequence[OrientationFit]) -> OrientationFit:
     if max(float(np.hypot(*(a - b))) for a in places for b in places) > _APART_DEG:
         return replace(mean, trusted=False, why_not="the strings of the plane look differently placed")
     return mean
-
-
-def _unlimited(span: SiteSpan, subject: str) -> Values | None:
-    """A string's power where its inverter was not at its limit."""
-    power = span.power_w(subject)
-    string = next(s for s in span.site.string if f"string:{s.id}" == subject)
-    limit = next(i.rated_ac_w for i in span.site.inverter if i.id == string.inverter)
-    made = span.power_w(f"inverter:{string.inverter}")
-    if power is None or made is None:
-        return power
-    with np.errstate(invalid="ignore"):
-        return np.where(made > _LIMITED * limit, np.nan, power)
-
-
-def _look(span: SiteSpan, day: date, subject: str, power_w: Values, gains: Gains) -> DayLooks:
-    string = next(s for s in span.site.string if f"string:{s.id}" == subject)
-    plane = span.site.plane_of(string)
-    return day_looks(
-        power_w[span.days[day]],
-        span.physics.part(span.days[day]),
-        subject,
-        day=day,
-        gain=gains.clear_sky,
-        limit_w=1.3 * string.rated_w,
-        facing=[Facing(plane.tilt_deg, plane.azimuth_deg)],
-    )
-
-
-def _months(first: date, last: date) -> Iterator[tuple[date, date]]:
-    while first <= last:
-        end = min(first + timedelta(days=_MONTH - 1), last)
-        yield first, end
-        first = end + timedelta(days=1)
