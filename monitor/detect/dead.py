@@ -112,19 +112,25 @@ class SnowDoubt:
 
 # Through snow some light comes: an open circuit or a dead inverter lets nothing pass at all.
 _SNOW_PASSES = 0.005
+# Bright days at nothing before snow is given up as the explanation: by the season alone; where the air of the last
+# days was measured and says that snow may lie (no fault is called within five days of lying snow: common practice).
+# The second number where three neighbours and more are at work.
+_BY_SEASON, _BY_AIR = (3, 2), (5, 3)
 
 
 def snow_doubt(night: SiteNight, unit: UnitNight, still: Stillness) -> SnowDoubt:
     """Weigh snow against a fault for a unit at nothing, where no unit of the same plane proves that it is free.
 
-    On a day on which snow may lie, a trickle of power, or neighbours that stood still this week, excuse it; otherwise
-    a second such day is waited for, and a third where there are few neighbours to ask.
+    On a day on which snow may lie, a trickle of power while the unit seems to stand, or neighbours that stood still
+    this week, excuse it; otherwise more such days are waited for, the fewer the more neighbours work.
     """
     if not night.snow_possible:
         return SnowDoubt(False, 1)
-    made = night.energy_kwh(np.maximum(unit.power_w, 0.0))
-    trickle = made > _SNOW_PASSES * still.judged_kwh and still.stopped_at is None
-    return SnowDoubt(trickle or night.region.looks_snowed_in, 2 if night.region.sites_working >= 3 else 3)
+    start = still.stopped_at or 0
+    made = night.energy_kwh(np.maximum(unit.power_w[start:], 0.0))
+    trickle = made > _SNOW_PASSES * (still.judged_kwh if still.stopped_at is None else still.stop_kwh)
+    alone, watched = _BY_SEASON if night.snow_left is None else _BY_AIR
+    return SnowDoubt(trickle or night.region.looks_snowed_in, watched if night.region.sites_working >= 3 else alone)
 
 
 def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLoss:

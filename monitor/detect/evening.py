@@ -12,16 +12,13 @@ from monitor.config.models import Inverter
 from monitor.detect.dead import stillness
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, GapStep, Region, SiteNight, UnitNight
+from monitor.detect.snow_cover import cover_left, dim, snow_possible
 from monitor.model.dayview import DayExpectation, DayView, marked_share
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import Expected
 from monitor.model.measured import CounterStep
-from monitor.model.power import climatological_air_temperature
 
-# Snow may lie when the day's mean is below this; where nobody measures, when a cold day of the season would be.
-_SNOW_BELOW_C = 3.0
-_COLD_DAY_BELOW_USUAL_C = 7.0
 _SILENT_SHARE = 0.25
 # A register that has counted more than this many hours of full power cannot be one that starts anew every day.
 _LIFE_LONG_HOURS = 12.0
@@ -53,11 +50,12 @@ def site_night(
         starts=view.physics.starts,
         units=units,
         meters_w={m: view.part(p) for m, p in view.span.measured.power_w.items() if m.startswith("meter:")},
-        light_w=_light(view, expectation),
+        light_w=_light(view, expectation, snow=snow_possible(view, history)),
         heard=heard,
         expecting=frozenset() if arrivals_stopped else _expecting(heard, history),
         silent_nights={source: history.silent_nights(source, _SILENT_SHARE) for source in heard},
-        snow_possible=snow_possible(view),
+        snow_possible=snow_possible(view, history),
+        snow_left=cover_left(view, history),
         gap_steps=tuple(_gap_steps(view, expectation, history)),
         physics=view.physics,
         gains=view.gains,
@@ -81,8 +79,13 @@ def at_nothing(night: SiteNight) -> bool | None:
     return any(s.is_still for s in judged) if judged else None
 
 
+def idle_today(night: SiteNight) -> bool | None:
+    """Whether a site tells its neighbours of snow today: a unit at nothing, or next to no power of the whole roof."""
+    return True if dim(night) else at_nothing(night)
+
+
 def region(neighbours: Sequence[tuple[bool | None, SiteHistory]], day: date) -> Region:
-    """Sum up the neighbours: each one's `at_nothing` of today, and what it left behind of the days before."""
+    """Sum up the neighbours: each one's `idle_today`, and what it left behind of the days before."""
     still = [today is True or _stood_still(history, day) for today, history in neighbours]
     working = [today is False and not before for (today, _), before in zip(neighbours, still, strict=True)]
     return Region(sum(still), sum(working))
@@ -93,7 +96,7 @@ def _stood_still(history: SiteHistory, day: date) -> bool:
     return bool((still == 1.0).any())
 
 
-def _light(view: DayView, expectation: DayExpectation) -> Values:
+def _light(view: DayView, expectation: DayExpectation, *, snow: bool) -> Values:
     """The low end of the site's expected power, in intervals in which it would keep every inverter awake.
 
     A day with less than an hour of them is dark. Where snow may lie, intervals in which the inverters are heard to
@@ -102,7 +105,7 @@ def _light(view: DayView, expectation: DayExpectation) -> Values:
     units = [f"inverter:{i.id}" for i in _fed(view)]
     low = np.array([expectation.units[u].low_w for u in units])
     bright = np.all(low > _AWAKE_SHARE * np.array([[view.span.rated_w(u)] for u in units]), axis=0)
-    if snow_possible(view):
+    if snow:
         known = [view.power_w[u] for u in units if u in view.power_w]
         made = np.nansum(known, axis=0) if known else np.zeros(bright.shape)
         silent = np.isnan(known).all(axis=0) if known else np.ones(bright.shape, dtype=bool)
@@ -118,19 +121,6 @@ def _expecting(heard: Mapping[str, Values], history: SiteHistory) -> frozenset[s
     """Sources that have delivered before, or today."""
     before = {source for source in heard if history.nights(f"source:{source}").known("heard").any()}
     return frozenset(before | {source for source, share in heard.items() if share.any()})
-
-
-def snow_possible(view: DayView) -> bool:
-    """Whether snow may lie on a roof: by the day's air, or where nobody measures, by a cold day of the season."""
-    measured = view.span.measured.weather.get("temperature_air")
-    day = view.part(measured) if measured is not None else np.array([np.nan])
-    if not np.isnan(day).all():
-        return float(np.nanmean(day)) < _SNOW_BELOW_C
-    place = view.site.site
-    usual = climatological_air_temperature(
-        view.physics.starts.astype(np.float64), latitude=place.latitude, longitude=place.longitude
-    )
-    return float(np.mean(usual)) - _COLD_DAY_BELOW_USUAL_C < _SNOW_BELOW_C
 
 
 def _gap_steps(view: DayView, expectation: DayExpectation, history: SiteHistory) -> list[GapStep]:

@@ -45,15 +45,18 @@ def held_back(night: SiteNight, inverter: str) -> Mask:
     high, count = raised(night, strings)
     with np.errstate(invalid="ignore"):
         held = np.asarray(unit.power_w >= _AT_RATING * unit.rated_w)
-        held |= at_own_level(night, inverter) | _grid_high(night, inverter) | _at_export_limit(night, high, count)
+        held |= (
+            at_levels(night, inverter, own_levels(night, inverter))
+            | _grid_high(night, inverter)
+            | at_export_limit(night)
+        )
         if count > 1 or (count == 1 and night.site.site.export_limit_w is not None):
             held |= high & (unit.power_w > 0.05 * unit.expected.power_w)
     return held
 
 
-def at_own_level(night: SiteNight, inverter: str) -> Mask:
-    """Intervals in which an inverter touched one of its habitual levels, shape (T,); in its own log's resolution."""
-    levels = own_levels(night, inverter)
+def at_levels(night: SiteNight, inverter: str, levels: Sequence[float]) -> Mask:
+    """Intervals in which an inverter touched one of some levels, shape (T,); in its own log's resolution."""
     samples = inverter_samples(night, inverter) if levels else None
     if samples is None:
         return np.zeros(night.starts.shape, dtype=bool)
@@ -73,7 +76,7 @@ def own_levels(night: SiteNight, inverter: str) -> list[float]:
 
 
 def observe_tops(night: SiteNight) -> dict[str, dict[str, float]]:
-    """The day's flat tops: trait `flat_w` of inverters and, for the export of a grid meter, of the site [W]."""
+    """The day's tops [W]: `top_w` of inverters, and where they are flat `flat_w` of inverters, else of the export."""
     if night.physics is None:
         return {}
     seen: dict[str, dict[str, float]] = {}
@@ -81,10 +84,11 @@ def observe_tops(night: SiteNight) -> dict[str, dict[str, float]]:
         samples = inverter_samples(night, inverter.id)
         if samples is not None and night.site.strings_of(inverter.id):
             level = _flat(night, samples, [inverter])
+            seen[f"inverter:{inverter.id}"] = {"top_w": float(np.max(samples[2], initial=0.0))}
             if level is not None:
-                seen[f"inverter:{inverter.id}"] = {"flat_w": level}
+                seen[f"inverter:{inverter.id}"]["flat_w"] = level
     # Behind an inverter at its limit a house of steady use exports at a level, too.
-    export = None if seen else export_samples(night)
+    export = None if any("flat_w" in kept for kept in seen.values()) else export_samples(night)
     level = None if export is None else _flat(night, export, night.site.inverter)
     return seen if level is None else seen | {"site": {"flat_w": level}}
 
@@ -164,23 +168,35 @@ def _grid_high(night: SiteNight, inverter: str) -> Mask:
     return cells_of(night, begins[high], 2 * ends[high] - begins[high])
 
 
-def _at_export_limit(night: SiteNight, high: Mask, voltages: int) -> Mask:
-    """Intervals in which the export was at its limit; where nobody measures it, those in which it may have been."""
-    never = np.zeros(night.starts.shape, dtype=bool)
+def at_export_limit(night: SiteNight) -> Mask:
+    """Intervals in which the site's export was at its limit, shape (T,).
+
+    Where nobody measures the export, those in which the roof made as much as the limit while voltages were raised; and
+    where no voltage is logged either, all those in which it may have been.
+    """
     limit = night.site.site.export_limit_w
     export = export_samples(night)
     if export is not None:
         begins, ends, power = export
-        _, tops = night.series("site", "flat_w")
-        levels = [limit] if limit is not None else habits(tops[-_REMEMBERED:])
         touched = np.zeros(power.shape, dtype=bool)
-        for level in levels:
+        for level in export_levels(night):
             touched |= (power >= _AT_EXPORT_LIMIT * level) if limit is not None else at_level(power, level)
         return cells_of(night, begins[touched], ends[touched])
     if limit is None:
-        return never
+        return np.zeros(night.starts.shape, dtype=bool)
     # The house takes its part first: a roof that makes less than the limit is not held back by it.
     made = np.sum([u.power_w for s, u in night.units.items() if s.startswith("inverter:")], axis=0)
     with np.errstate(invalid="ignore"):
         enough = np.asarray(made >= _AT_EXPORT_LIMIT * limit)
+    high, voltages = raised(night, night.site.string)
     return enough & high if voltages else enough
+
+
+def export_levels(night: SiteNight) -> list[float]:
+    """The site's stated export limit, else the levels that its export came to on several days, up to tonight [W]."""
+    limit = night.site.site.export_limit_w
+    if limit is not None:
+        return [limit]
+    _, tops = night.series("site", "flat_w")
+    kept = [f.evidence["level_w"] for f in night.known if f.subject == "site" and "level_w" in f.evidence]
+    return [*habits(tops[-_REMEMBERED:]), *kept]

@@ -155,6 +155,7 @@ def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Ch
         evidence["earlier_causes"] = finding.evidence["earlier_causes"]
     moved = replace(
         finding,
+        level=verdict.level or KINDS[verdict.cause].level,
         last_seen=night.day,
         confidence=max(finding.confidence, verdict.confidence),
         lost_kwh=finding.lost_kwh + sum(loss.kwh for loss in losses),

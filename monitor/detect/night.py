@@ -11,7 +11,7 @@ import numpy as np
 
 from ingest.readings import Mask, Seconds, Values
 from monitor.config.models import Site
-from monitor.detect.finding import Finding
+from monitor.detect.finding import Finding, Level
 from monitor.model.gain import Gains
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
@@ -84,6 +84,7 @@ class SiteNight:
     expecting: frozenset[str]  # sources that have delivered before
     silent_nights: Mapping[str, int]  # by source id: light nights in a row without readings, this one left out
     snow_possible: bool
+    snow_left: float | None = None  # degree days that would melt what may lie this evening; None: nobody measures
     region: Region = field(default_factory=Region)
     gap_steps: tuple[GapStep, ...] = ()
     physics: Physics | None = None  # the day's tables
@@ -159,6 +160,7 @@ class Verdict:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     nights_needed: int = 1  # nights of trouble in a row before it is reported
     others: Mapping[str, float] = field(default_factory=dict)  # chances of other causes; `confidence` is this one's
+    level: Level | None = None  # where it is not the one that the cause usually has
 
 
 def marked_part(unit: UnitNight) -> dict[str, float]:

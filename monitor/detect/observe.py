@@ -12,13 +12,17 @@ from monitor.detect.night import SiteNight
 from monitor.detect.outside import observe_outside
 from monitor.detect.raised_volts import observe_volts
 from monitor.detect.siblings import observe_siblings
+from monitor.detect.snow_cover import observe_snow
+from monitor.detect.voltage_dips import observe_dips
 
 # Traits by subject. Each observer is shown what those before it have seen.
 Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 
 # What tells where an inverter was held back, and what leaves such hours out.
 FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
-OBSERVERS: tuple[Observer, ...] = (observe_siblings, observe_outside, observe_clocks, observe_faulty)
+OBSERVERS: tuple[Observer, ...] = (
+    observe_snow, observe_dips, observe_siblings, observe_outside, observe_clocks, observe_faulty,
+)  # fmt: skip
 
 
 def observe(night: SiteNight) -> SiteNight:

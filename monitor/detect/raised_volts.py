@@ -18,6 +18,8 @@ RAISED = 0.05
 _LIT_SHARE = 0.10
 _LEAST_INTERVALS = 6
 _REMEMBERED = 60
+# So much of the light falls in hours without a limit, at the least.
+_UNLIMITED = 0.25
 
 
 def volts_over_model(night: SiteNight, string: String, air_c: Values) -> Values | None:
@@ -43,13 +45,17 @@ def volts_over_model(night: SiteNight, string: String, air_c: Values) -> Values 
 
 
 def observe_volts(night: SiteNight) -> dict[str, dict[str, float]]:
-    """Trait `volt_off` of a string: the middle of its voltage over the modelled one on the day, as a logarithm."""
+    """Trait `volt_off` of a string: the lower quarter of its voltage over the modelled one, as a logarithm.
+
+    Limits only raise it, for half of a summer's day on some roofs.
+    """
     seen = {}
     air = _air(night)
     for string in night.site.string:
         over = volts_over_model(night, string, air)
-        if over is not None and np.count_nonzero(~np.isnan(over)) >= _LEAST_INTERVALS:
-            seen[f"string:{string.id}"] = {"volt_off": float(np.nanmedian(over))}
+        known = np.zeros(0) if over is None else over[~np.isnan(over)]
+        if known.size >= _LEAST_INTERVALS:
+            seen[f"string:{string.id}"] = {"volt_off": float(np.quantile(known, _UNLIMITED))}
     return seen
 
 
@@ -70,7 +76,7 @@ def raised(night: SiteNight, strings: Sequence[String]) -> tuple[Mask, int]:
         _, before = night.past.series(f"string:{string.id}", "volt_off")
         usual = float(np.median(before[-_REMEMBERED:])) if before.size else 0.0
         with np.errstate(invalid="ignore"):
-            every &= over > max(usual, float(np.quantile(known, 0.25))) + RAISED
+            every &= over > max(usual, float(np.quantile(known, _UNLIMITED))) + RAISED
     return (every if count else never), count
 
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from monitor.detect.clipping import Clipping
 from monitor.detect.clock_error import ClockError
 from monitor.detect.data_fault import DataFault
+from monitor.detect.export_limiting import ExportLimiting
 from monitor.detect.failed_string import FailedString
 from monitor.detect.finding import Level
+from monitor.detect.grid_voltage_trip import GridVoltageTrip
 from monitor.detect.inverter_outage import InverterOutage
 from monitor.detect.missing_data import MissingData
 from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.snow import Snow
 from monitor.detect.underperforming_module import UnderperformingModule
 from monitor.detect.underperforming_string import UnderperformingString
 
@@ -51,6 +55,10 @@ def detector_table() -> dict[str, Detector]:
         MissingData(),
         ClockError(),
         DataFault(),
+        GridVoltageTrip(),
+        Clipping(),
+        ExportLimiting(),
+        Snow(),
     )
     return {d.cause: d for d in found}
 
@@ -63,4 +71,9 @@ KINDS: dict[str, Kind] = {
     "missing_data": Kind("watch", 1, "silence", spoils=False),
     "clock_error": Kind("watch", 3, "clock"),
     "data_fault": Kind("watch", 3, "readings"),
+    "grid_voltage_trip": Kind("visit", 14, "grid"),
+    # Two months without a bright day at the limit are another season.
+    "clipping": Kind("note", 60, "clipping", spoils=False),
+    "export_limiting": Kind("note", 60, "export", spoils=False),
+    "snow": Kind("note", 2, "snow"),
 }

@@ -12,11 +12,12 @@ from sqlalchemy import Connection
 from ingest.errors import AftercareError, StoreUnavailable
 from monitor.config.models import Fleet
 from monitor.detect.contest import settle
-from monitor.detect.evening import at_nothing, region, site_night, snow_possible
+from monitor.detect.evening import at_nothing, idle_today, region, site_night
 from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
+from monitor.detect.snow_cover import snow_possible
 from monitor.detect.table import KINDS, detector_table
 from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
@@ -161,7 +162,7 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
     }
     # Through snow comes a trickle of light, of any size.
     for case in cases:
-        if case.site.id in expected and not snow_possible(views[case.site.id]):
+        if case.site.id in expected and not snow_possible(views[case.site.id], case.history):
             views[case.site.id] = disbelieve(views[case.site.id], expected[case.site.id], case.history)
     stopped = _arrivals_stopped(views)
     nights = {
@@ -171,7 +172,7 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
         and (night := _guarded(tally, c, site_night, views[c.site.id], expected[c.site.id], c.history, c.findings,
                                arrivals_stopped=stopped)) is not None
     }  # fmt: skip
-    idle = {site_id: at_nothing(night) for site_id, night in nights.items() if night.snow_possible}
+    idle = {site_id: idle_today(night) for site_id, night in nights.items() if night.snow_possible}
     histories = {c.site.id: c.history for c in cases}
     outcomes: list[tuple[Case, _Outcome]] = []
     for case in cases:

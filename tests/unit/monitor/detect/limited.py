@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 import numpy as np
@@ -12,7 +12,10 @@ from ingest.timeline import local_day
 from monitor.config.models import Site
 from monitor.detect.evening import site_night
 from monitor.detect.finding import Finding
-from monitor.detect.night import SiteNight
+from monitor.detect.life import advance
+from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.observe import observe
+from monitor.detect.table import Detector
 from monitor.model.dayview import day_view, expect
 from monitor.model.grid import grid
 from monitor.model.history import DayNote, SiteHistory
@@ -26,6 +29,7 @@ AC = Channel("inverter:inv1", "ac_power", "mean", "W")
 GRID_VOLTS = Channel("inverter:inv1", "ac_voltage", "mean", "V")
 EXPORT = Channel("meter:grid", "export_power", "mean", "W")
 AIR = Channel("site", "temperature_air", "mean", "degC")
+GLOBAL = Channel("site", "irradiance_ghi", "mean", "W/m2")
 POWER = {s: Channel(f"string:{s}", "dc_power", "mean", "W") for s in ("s1", "s2")}
 VOLTS = {s: Channel(f"string:{s}", "dc_voltage", "mean", "V") for s in ("s1", "s2")}
 
@@ -35,7 +39,7 @@ def home(*, rated_ac_w: float = 7500.0, strings: int = 2, **site: object) -> Sit
     plain = made_site()
     columns = [
         {"column": str(c), "quantity": c.quantity, "of": c.subject, "unit": c.unit}
-        for c in (AC, GRID_VOLTS, EXPORT, AIR, *POWER.values(), *VOLTS.values())
+        for c in (AC, GRID_VOLTS, EXPORT, AIR, GLOBAL, *POWER.values(), *VOLTS.values())
         if strings == 2 or c.subject != "string:s2"
     ]
     source = {
@@ -65,7 +69,7 @@ def clear_day(site: Site, day: date = JUNE, sky: Values | float = 1.0) -> dict[C
     quarters = grid(int(starts[0]), int(starts[-1]) + STEP_S)
     physics = site_physics(free, quarters)
     columns: dict[Channel, Values] = {
-        AC: np.zeros(starts.shape), GRID_VOLTS: np.full(starts.shape, 238.0), AIR: np.full(starts.shape, 15.0),
+        AC: np.zeros(starts.shape), GRID_VOLTS: np.full(starts.shape, 238.0), AIR: air_day(starts, 15.0),
     }  # fmt: skip
     for string in site.string:
         power = sky * np.interp(starts + 150.0, quarters + 450.0, physics.clear_w(f"string:{string.id}"))
@@ -76,6 +80,11 @@ def clear_day(site: Site, day: date = JUNE, sky: Values | float = 1.0) -> dict[C
         columns[AC] = columns[AC] + 0.96 * power
     columns[EXPORT] = np.maximum(columns[AC] - 300.0, 0.0)
     return columns
+
+
+def air_day(starts: Seconds, mean_c: float) -> Values:
+    """Air temperature of a day with a swing of 2 degrees [degC]."""
+    return np.asarray(mean_c + 2.0 * np.sin((starts - starts[0]) / 86400.0 * 2.0 * np.pi - 2.4))
 
 
 def limited_to(columns: Mapping[Channel, Values], watts: Values | float) -> dict[Channel, Values]:
@@ -115,3 +124,33 @@ def night_of(
     span = site_span(site, {"log": Table(times(site, day), dict(columns))}, day, day)
     view = day_view(span, day, past)
     return site_night(view, expect(view, []), past, known)
+
+
+def replay(
+    site: Site, detector: Detector, days: Sequence[tuple[date, Mapping[Channel, Values]]]
+) -> tuple[list[list[Verdict]], list[Finding]]:
+    """Nights one after the other, each with what those before have left: verdicts by night, and the findings."""
+    past, findings, said = SiteHistory(), list[Finding](), list[list[Verdict]]()
+    for day, columns in days:
+        night = observe(night_of(site, columns, day, past, tuple(findings)))
+        verdicts = detector.find(night)
+        changes = advance(night, verdicts, findings, suspected=past.suspected, raised=day)
+        changed = {c.finding.id: c.finding for c in changes}
+        findings = [f for f in findings if f.id not in changed] + list(changed.values())
+        subjects = {*night.traits, *night.units, "site"}
+        past.add([_note(night, subject, verdicts) for subject in sorted(subjects)])
+        said.append(verdicts)
+    return said, findings
+
+
+def _note(night: SiteNight, subject: str, verdicts: Sequence[Verdict]) -> DayNote:
+    unit = night.units.get(subject)
+    energy = night.energy_kwh(unit.expected.power_w) if unit else None
+    told = [v for v in verdicts if v.subject == subject and v.says != "unclear"]
+    says = {f"says:{v.cause}": float(v.says == "trouble") for v in told}
+    return DayNote(night.day, subject, energy, energy, energy, 1.0, {**night.traits.get(subject, {}), **says})
+
+
+def days_from(first: date, count: int) -> list[date]:
+    """So many days in a row."""
+    return [date.fromordinal(first.toordinal() + n) for n in range(count)]

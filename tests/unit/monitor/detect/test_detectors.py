@@ -228,6 +228,10 @@ EXAMPLES: dict[str, tuple[str, dict[str, object]]] = {
     "underperforming_module": ("module:s1/03", {"loss_fraction": 0.1}),
     "clock_error": ("source:log", {}),
     "data_fault": ("inverter:inv1", {}),
+    "grid_voltage_trip": ("inverter:inv1", {}),
+    "clipping": ("inverter:inv1", {}),
+    "export_limiting": ("inverter:inv1", {}),
+    "snow": ("site", {}),
 }
 
 
