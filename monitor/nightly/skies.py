@@ -12,6 +12,7 @@ from ingest.readings import Mask, Values
 from monitor.config.models import Site, String
 from monitor.detect.finding import Finding
 from monitor.detect.night import SiteNight
+from monitor.detect.table import KINDS
 from monitor.model.dayview import DayView, measurable
 from monitor.model.history import SiteHistory
 from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, kept, next_sky
@@ -92,7 +93,8 @@ def learn_skies(
         behind = units.get(unit, [strings[unit]] if unit in strings else [])
         if not behind:
             continue
-        doubted = [f for f in findings if f.subject in _tells_of(site, subject, behind)]
+        told_of = _tells_of(site, subject, behind)
+        doubted = [f for f in findings if KINDS[f.cause].spoils and f.subject in told_of]
         frozen = history.frozen.get(unit)
         sky = next_sky(
             [o for o in every if o.healthy and not any(f.since <= o.day <= f.last_seen for f in doubted)],
