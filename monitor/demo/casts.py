@@ -55,6 +55,11 @@ def show(seed: int, count: int) -> Cast:
     return Cast((*roles[: len(cast)], *later))
 
 
+def sound(seed: int, count: int) -> Cast:
+    """The homes of `show` with nothing wrong in any of them."""
+    return Cast(tuple(Role(role.kind) for role in show(seed, count).roles))
+
+
 # Every trouble with the kinds of homes on which it can show. Six fleets of ten in a row meet all of them.
 FITTING: tuple[tuple[str, tuple[Kind, ...]], ...] = (
     ("lost_substring", (twin, watched)),
@@ -103,4 +108,4 @@ def every_cause(seed: int, count: int) -> Cast:
     return Cast(tuple(roles[i] for i in rng.permutation(count).tolist()), dark_weeks=3)
 
 
-CASTS: dict[str, Callable[[int, int], Cast]] = {plan.__name__: plan for plan in (show, every_cause)}
+CASTS: dict[str, Callable[[int, int], Cast]] = {plan.__name__: plan for plan in (show, sound, every_cause)}
