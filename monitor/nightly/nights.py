@@ -23,21 +23,24 @@ from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
 from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, next_build_night
-from monitor.model.span import site_span, utc_days
-from monitor.nightly.cases import Case, Neighbours, neighbourhoods, open_cases
+from monitor.model.span import SiteSpan, site_span, utc_days
+from monitor.nightly.cases import Case, Chart, Neighbours, forget, listeners, neighbourhoods, open_cases, recall
+from monitor.nightly.groups import groups_of
 from monitor.nightly.memory import keep_memory, note_of
 from monitor.nightly.rows import daily_rows
 from monitor.nightly.skies import learn_skies, night_looks, read_chain
 from monitor.store import Store
-from monitor.store.assessed import set_assessed
+from monitor.store.assessed import set_all_assessed
 from monitor.store.baselines import Baseline, write_baseline
 from monitor.store.daily import DailyRow, write_daily
 from monitor.store.findings import Loss, add_events, finding_event, save_findings, write_losses
-from monitor.store.readings import forget_changed_days, load_tables
+from monitor.store.readings import forget_changes, load_blocks, open_tables
 from monitor.store.skies import as_stored, write_looks, write_maps
 
 T = TypeVar("T")
 
+# More sites than that are assessed group by group.
+SITES_AT_ONCE = 300
 # So many site-days are held in memory at once; a span is at most a month.
 _SITE_DAYS_AT_ONCE = 1500
 _MOST_DAYS = 31
@@ -75,9 +78,28 @@ class _Tally:
         elif finding.state == "open":
             self.cleared.pop(finding.id, None)
 
+    def close(self, day: date) -> None:
+        """A night is over for all sites."""
+        self.nights += 1
+        self.until = day
+
     def report(self) -> AssessReport:
         found = (tuple(self.raised.values()), tuple(self.cleared.values()), tuple(self.failed.values()))
         return AssessReport(self.nights, self.site_nights, *found, self.until)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pass:
+    """What a pass goes by."""
+
+    fleet: Fleet
+    store: Store
+    cases: Sequence[Case]
+    last: date
+    tally: _Tally
+    progress: Callable[[str], None]
+    should_stop: Callable[[], bool]
+    at_once: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,29 +122,103 @@ def assess(
     last: date,
     progress: Callable[[str], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
+    at_once: int = SITES_AT_ONCE,
 ) -> AssessReport:
     """Assess nights up to `last` (a local day, included).
 
     `first` replays every night from there on. Without it each site goes on from its last assessed night, or from an
-    earlier one whose readings have changed since. One transaction holds all that a night found.
+    earlier one whose readings have changed since. One transaction holds all that a night found of a group of sites:
+    more sites than `at_once` are assessed in groups, each night of all of them before the next one, with the same
+    outcome.
     """
     cases = open_cases(fleet, store, site_ids=site_ids, first=first, last=last)
     tally = _Tally()
     starts = [c.first for c in cases if c.first is not None and c.first <= last]
     if not starts:
         return tally.report()
+    going = _by_groups if len(cases) > at_once else _in_one_go
+    if going(_Pass(fleet, store, cases, last, tally, progress or _mute, should_stop, at_once), min(starts)):
+        _close_up(store, cases, last, tally)
+    return tally.report()
+
+
+def _mute(_text: str) -> None:
+    """Tell nobody."""
+
+
+def _in_one_go(what: _Pass, start: date) -> bool:
+    """Nights of sites that all fit into memory; False when stopped."""
+    store, last, tally = what.store, what.last, what.tally
+    cases = [*what.cases, *listeners(what.fleet, what.cases)]
+    recall(store, cases, {c.site.id: c.first or start for c in cases})
     near = neighbourhoods(cases)
-    for begin, end in _spans(min(starts), last, len(cases)):
+    for begin, end in _spans(start, last, len(cases)):
         _load_spans(store, cases, begin, end, tally)
         for n in range((end - begin).days + 1):
-            if should_stop():
-                return tally.report()
+            if what.should_stop():
+                return False
             day = begin + timedelta(days=n)
             _one_night(store, cases, near, day, tally, ends=day == last)
-        if progress is not None:
-            progress(f"assessed until {end.isoformat()}")
-    _close_up(store, cases, last, tally)
-    return tally.report()
+            tally.close(day)
+        what.progress(f"assessed until {end.isoformat()}")
+    return True
+
+
+def _by_groups(what: _Pass, start: date) -> bool:
+    """Night after night, each group by group: recalled, assessed and forgotten; False when stopped."""
+    groups = groups_of(what.cases, what.at_once)
+    chart = Chart(what.fleet.sites)
+    for n in range((what.last - start).days + 1):
+        day = start + timedelta(days=n)
+        for group in groups:
+            if what.should_stop():
+                return False
+            due = [c for c in group if c.first is not None and c.first <= day]
+            if due:
+                _group_night(what, chart, due, day)
+        what.tally.close(day)
+        what.progress(f"assessed until {day.isoformat()}")
+    return True
+
+
+def _group_night(what: _Pass, chart: Chart, due: Sequence[Case], day: date) -> None:
+    """A night of a group, beside the neighbours of its sites, and where snow may lie beside theirs too."""
+    near = {c.site.id: chart.nearest(c.site) for c in due}
+    around = _named(chart, near, besides=due)
+    _load(what, [*due, *around], day)
+    snowy = [c for c in around if c.span is not None and snow_possible(_look(c, day))]
+    beyond = {c.site.id: chart.nearest(c.site) for c in snowy}
+    further = _named(chart, beyond, besides=[*due, *around])
+    _load(what, further, day)
+    cases = [*due, *around, *further]
+    _one_night(
+        what.store, cases, near | beyond, day, what.tally, ends=True, elsewhere=lambda: _anyone_heard(what, cases, day)
+    )
+    forget(due)
+
+
+def _named(chart: Chart, near: Neighbours, besides: Sequence[Case]) -> list[Case]:
+    """New cases for neighbours who are not among some cases."""
+    names = {other for others in near.values() for other, _ in others} - {c.site.id for c in besides}
+    return [Case(chart.by_id[name]) for name in sorted(names)]
+
+
+def _load(what: _Pass, cases: Sequence[Case], day: date) -> None:
+    recall(what.store, cases, {c.site.id: day for c in cases})
+    _load_spans(what.store, cases, day, day, what.tally)
+
+
+def _anyone_heard(what: _Pass, besides: Sequence[Case], day: date) -> bool:
+    """Whether any other site of the pass was heard on a day."""
+    here = {c.site.id for c in besides}
+    others = [Case(c.site) for c in what.cases if c.site.id not in here]
+    for at in range(0, len(others), what.at_once):
+        some = others[at : at + what.at_once]
+        _load_spans(what.store, some, day, day, what.tally)
+        if any(_is_heard(c.span, day) for c in some if c.span is not None):
+            return True
+        forget(some)
+    return False
 
 
 def _spans(first: date, last: date, sites: int) -> Iterator[tuple[date, date]]:
@@ -137,34 +233,51 @@ def _spans(first: date, last: date, sites: int) -> Iterator[tuple[date, date]]:
 def _load_spans(store: Store, cases: Sequence[Case], begin: date, end: date, tally: _Tally) -> None:
     for case in cases:
         case.span = None
+    with store.read() as conn:
+        blocks = load_blocks(conn, {c.site.id: utc_days(c.site, begin, end) for c in cases})
+    for case in cases:
         if case.site.id in tally.failed:
             continue
-        first_day, last_day = utc_days(case.site, begin, end)
         try:
-            with store.read() as conn:
-                tables = load_tables(conn, site=case.site.id, first_day=first_day, last_day=last_day)
-            case.span = site_span(case.site, tables, begin, end)
+            case.span = site_span(case.site, open_tables(blocks.pop(case.site.id)), begin, end)
         except StoreUnavailable:
             raise
         except Exception as error:  # one site's trouble must not keep the others from their night
             _fail(tally, case, error)
 
 
-def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date, tally: _Tally, *, ends: bool) -> None:
-    """All sites' night: look, listen to the neighbours, judge, keep; `ends` when the pass ends with it."""
+def _one_night(
+    store: Store,
+    cases: Sequence[Case],
+    near: Neighbours,
+    day: date,
+    tally: _Tally,
+    *,
+    ends: bool,
+    elsewhere: Callable[[], bool] | None = None,
+) -> None:
+    """All sites' night: look, listen to the neighbours, judge, keep.
+
+    `near` names the sites of which more than a look is needed. `ends` when the cases are forgotten afterwards;
+    `elsewhere` tells of a group whether anybody outside was heard, should nobody be inside.
+    """
     views = {
         c.site.id: view for c in cases if c.span is not None and (view := _guarded(tally, c, _look, c, day)) is not None
     }
+
     expected = {
         c.site.id: found
         for c in cases
-        if c.site.id in views and (found := _guarded(tally, c, _expect, views, near, c)) is not None
+        if c.site.id in views
+        and c.site.id in near
+        and (found := _guarded(tally, c, _expect, views, near, c)) is not None
     }
     # Through snow comes a trickle of light, of any size.
     for case in cases:
         if case.site.id in expected and not snow_possible(views[case.site.id], case.history):
             views[case.site.id] = disbelieve(views[case.site.id], expected[case.site.id], case.history)
-    stopped = _arrivals_stopped(views)
+    heard = any(_is_heard(view.span, day) for view in views.values()) or (elsewhere is not None and elsewhere())
+    stopped = not heard and (len(views) >= 3 or elsewhere is not None)
     nights = {
         c.site.id: night
         for c in cases
@@ -184,6 +297,8 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
         if outcome is not None:
             outcomes.append((case, outcome))
     with store.write() as conn:
+        write_daily(conn, [row for _, outcome in outcomes for row in outcome.rows])
+        set_all_assessed(conn, [case.site.id for case, _ in outcomes], day)
         for case, outcome in outcomes:
             _keep(conn, case, day, outcome)
             case.history.add(note_of(row) for row in outcome.rows)
@@ -191,8 +306,6 @@ def _one_night(store: Store, cases: Sequence[Case], near: Neighbours, day: date,
             keep_memory(conn, [(case.site.id, case.history, case.stored) for case, _ in outcomes])
     for case, outcome in outcomes:
         _move_on(case, day, outcome, tally)
-    tally.nights += 1
-    tally.until = day
 
 
 def _guarded(tally: _Tally, case: Case, step: Callable[..., T], *given: object, **named: object) -> T | None:
@@ -225,10 +338,9 @@ def _expect(views: dict[str, DayView], near: Neighbours, case: Case) -> DayExpec
     return expect(view, foreign)
 
 
-def _arrivals_stopped(views: dict[str, DayView]) -> bool:
-    """Nobody of several sites was heard: the trouble is at our door, not on anybody's roof."""
-    heard = [any(view.part(s).any() for s in view.span.measured.heard.values()) for view in views.values()]
-    return len(heard) >= 3 and not any(heard)
+def _is_heard(span: SiteSpan, day: date) -> bool:
+    """Whether there was any reading; when nobody of several sites is heard, the trouble is at our own door."""
+    return any(share[span.days[day]].any() for share in span.measured.heard.values())
 
 
 def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
@@ -285,7 +397,6 @@ def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
 
 
 def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
-    write_daily(conn, outcome.rows)
     save_findings(conn, [c.finding for c in outcome.changes])
     write_losses(
         conn,
@@ -297,7 +408,6 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
     if outcome.looks:
         write_looks(conn, case.site.id, day, outcome.looks)
     write_maps(conn, case.site.id, outcome.skies)
-    set_assessed(conn, case.site.id, day)
 
 
 def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
@@ -329,6 +439,7 @@ def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
 
 def _close_up(store: Store, cases: Sequence[Case], last: date, tally: _Tally) -> None:
     """Findings that late readings have disproved are closed, not forgotten; the days looked at are off the list."""
+    seen: dict[str, dict[int, int]] = {}
     with store.write() as conn:
         for case in cases:
             if case.first is None or case.site.id in tally.failed:
@@ -343,8 +454,8 @@ def _close_up(store: Store, cases: Sequence[Case], last: date, tally: _Tally) ->
                 add_events(conn, [finding_event(closed, last, "disproved")])
                 tally.cleared[closed.id] = closed
             _, last_day = utc_days(case.site, last, last)
-            seen = {d: mark for d, mark in case.changed.items() if d < last_day}
-            forget_changed_days(conn, case.site.id, seen)
+            seen[case.site.id] = {d: mark for d, mark in case.changed.items() if d < last_day}
+        forget_changes(conn, seen)
 
 
 def yesterday(now: int, fleet: Fleet) -> date:

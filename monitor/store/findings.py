@@ -98,6 +98,17 @@ def list_events(
     return records(FindingEvent, conn.execute(query))
 
 
+def findings_of(conn: Connection, sites: Sequence[str]) -> dict[str, list[Finding]]:
+    """All findings of some sites, cleared ones too, each site's in order of raised and id."""
+    c = schema.finding.c
+    found: dict[str, list[Finding]] = {}
+    for some in portions(sites):
+        query = select(schema.finding).where(c.site.in_(some)).order_by(c.raised, c.id)
+        for finding in records(Finding, conn.execute(query)):
+            found.setdefault(finding.site, []).append(finding)
+    return found
+
+
 def rewind_findings(conn: Connection, *, site: str, from_day: date) -> list[Finding]:
     """Take a site's findings back to before the night of `from_day`; returns those that did not exist then.
 

@@ -14,7 +14,7 @@ from ingest.readings import Channel, Table
 from monitor.store import schema
 from monitor.store.blocks import DamagedBlock, Day, decode, encode
 from monitor.store.merging import Counts, join, merge, split_days
-from monitor.store.rows import insert_missing, portions, upsert
+from monitor.store.rows import AT_ONCE, insert_missing, portions, upsert
 
 BlockKey = tuple[int, int]  # source row, UTC day
 
@@ -26,6 +26,16 @@ class Incoming:
     site: str
     source: str
     tables: Sequence[Table]
+
+
+@dataclass(frozen=True, slots=True)
+class PackedDay:
+    """A day's readings of a source as the store has them."""
+
+    source: str
+    source_id: int
+    day: int
+    data: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,17 +98,37 @@ def load_tables(
     conn: Connection, *, site: str, first_day: int, last_day: int, sources: Collection[str] | None = None
 ) -> dict[str, Table]:
     """Each source's readings over UTC days first to last, both included, as one table."""
-    query = (
-        select(schema.source.c.name, schema.source.c.id, schema.block.c.day, schema.block.c.data)
-        .join_from(schema.source, schema.block)
-        .where(schema.source.c.site == site, schema.block.c.day.between(first_day, last_day))
-        .order_by(schema.source.c.name, schema.block.c.day)
-    )
-    if sources is not None:
-        query = query.where(schema.source.c.name.in_(sources))
+    packed = load_blocks(conn, {site: (first_day, last_day)}, sources=sources)[site]
+    return open_tables(packed)
+
+
+def load_blocks(
+    conn: Connection, spans: Mapping[str, tuple[int, int]], *, sources: Collection[str] | None = None
+) -> dict[str, list[PackedDay]]:
+    """The blocks of many sites, each over its first to last UTC day, for `open_tables`."""
+    c = schema.block.c
+    found: dict[str, list[PackedDay]] = {site: [] for site in spans}
+    for some in portions(spans):
+        first, last = min(spans[s][0] for s in some), max(spans[s][1] for s in some)
+        query = (
+            select(schema.source.c.site, schema.source.c.name, schema.source.c.id, c.day, c.data)
+            .join_from(schema.source, schema.block)
+            .where(schema.source.c.site.in_(some), c.day.between(first, last))
+            .order_by(schema.source.c.site, schema.source.c.name, c.day)
+        )
+        if sources is not None:
+            query = query.where(schema.source.c.name.in_(sources))
+        for site, *block in conn.execute(query):
+            if spans[site][0] <= block[2] <= spans[site][1]:
+                found[site].append(PackedDay(*block))
+    return found
+
+
+def open_tables(blocks: Sequence[PackedDay]) -> dict[str, Table]:
+    """Each source's readings as one table; raises StoreUnavailable where a block is damaged."""
     days: dict[str, list[Day]] = defaultdict(list)
-    for name, source_id, number, data in conn.execute(query):
-        days[name].append(_open(data, source_id, number))
+    for block in blocks:
+        days[block.source].append(_open(block.data, block.source_id, block.day))
     return {name: join(parts) for name, parts in days.items()}
 
 
@@ -124,8 +154,17 @@ def recorded_span(conn: Connection, site: str, *, besides: Collection[str] = ())
 
 def changed_days(conn: Connection, site: str) -> dict[int, int]:
     """UTC days whose readings changed since they were forgotten here, each with a mark that every change moves on."""
+    return changed_days_of(conn, [site])[site]
+
+
+def changed_days_of(conn: Connection, sites: Sequence[str]) -> dict[str, dict[int, int]]:
+    """The same for many sites."""
     c = schema.changed_day.c
-    return dict(iter(conn.execute(select(c.day, c.changed_at).where(c.site == site))))
+    found: dict[str, dict[int, int]] = {site: {} for site in sites}
+    for some in portions(sites):
+        for site, day, mark in conn.execute(select(c.site, c.day, c.changed_at).where(c.site.in_(some))):
+            found[site][day] = mark
+    return found
 
 
 def forget_changed_days(conn: Connection, site: str, days: Mapping[int, int]) -> None:
@@ -133,9 +172,15 @@ def forget_changed_days(conn: Connection, site: str, days: Mapping[int, int]) ->
 
     A day whose mark is another one by now changed again after it was looked at, and stays.
     """
+    forget_changes(conn, {site: days})
+
+
+def forget_changes(conn: Connection, seen: Mapping[str, Mapping[int, int]]) -> None:
+    """The same for the days of many sites."""
     c = schema.changed_day.c
-    for part in portions(days.items()):
-        conn.execute(delete(schema.changed_day).where(c.site == site, tuple_(c.day, c.changed_at).in_(part)))
+    keys = [(site, day, mark) for site, days in seen.items() for day, mark in days.items()]
+    for part in portions(keys, AT_ONCE // 3):
+        conn.execute(delete(schema.changed_day).where(tuple_(c.site, c.day, c.changed_at).in_(part)))
 
 
 def _source_ids(conn: Connection, wanted: set[tuple[str, str]]) -> dict[tuple[str, str], int]:

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from datetime import date
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -21,12 +22,18 @@ AT_ONCE = 900  # values in one IN list
 
 def to_row(record: Any) -> dict[str, Any]:
     """A dataclass as a row; what only one of the two databases can hold becomes what both can."""
-    return {f.name: _storable(getattr(record, f.name)) for f in fields(record)}
+    return {name: _storable(getattr(record, name)) for name in _names_of(record.__class__)}
+
+
+@lru_cache(maxsize=64)
+def _names_of(kind: Any) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 def records(kind: type[Record], result: CursorResult[Any]) -> list[Record]:
     """Rows as dataclasses whose fields bear the columns' names."""
-    return [kind(**row) for row in result.mappings()]
+    names = tuple(result.keys())
+    return [kind(**dict(zip(names, row, strict=True))) for row in result]
 
 
 def upsert(conn: Connection, table: Table, rows: Sequence[Row], **instead: ColumnElement[Any]) -> None:
@@ -36,9 +43,19 @@ def upsert(conn: Connection, table: Table, rows: Sequence[Row], **instead: Colum
     """
     if not rows:
         return
-    insert = _insert(conn)(table)
+    conn.execute(_upserting(_insert(conn), table, **instead) if instead else _plain_upsert(_insert(conn), table), rows)
+
+
+def _upserting(kind: Any, table: Table, **instead: ColumnElement[Any]) -> Any:
+    insert = kind(table)
     rest = {c.name: insert.excluded[c.name] for c in table.columns if not c.primary_key} | instead
-    conn.execute(insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=rest), rows)
+    return insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=rest)
+
+
+@lru_cache(maxsize=64)
+def _plain_upsert(kind: Any, table: Table) -> Any:
+    """Putting the statement together costs more than a few rows do."""
+    return _upserting(kind, table)
 
 
 def insert_missing(conn: Connection, table: Table, rows: Sequence[Row]) -> None:

@@ -13,10 +13,12 @@ from sqlalchemy import Connection, select
 
 from monitor.config import Fleet, load_fleet
 from monitor.demo import FleetTruth, make_fleet
+from monitor.detect import evening
 from monitor.detect.finding import Finding
 from monitor.jobs.ingesting import ingest_fleet
-from monitor.nightly import assess
+from monitor.nightly import assess, cases, nights
 from monitor.store import Store, schema
+from monitor.store.assessed import assessed_sites
 from monitor.store.daily import read_daily
 from monitor.store.findings import list_events, list_findings, read_losses
 
@@ -64,7 +66,7 @@ def told(store: Store) -> tuple[object, ...]:
             findings,
             [read_losses(conn, site=s) for s in sites],
             [(e.finding_id, e.night, e.what) for e in list_events(conn)],
-            [read_daily(conn, site=s) for s in sites],
+            [read_daily(conn, site=s) for s in sorted(assessed_sites(conn))],
             *skies(conn),
         )
 
@@ -112,6 +114,28 @@ def test_one_go_and_night_by_night_leave_the_same(copy: tuple[Fleet, Store], tmp
         assess(fleet, other, site_ids=None, first=None, last=FIRST + timedelta(days=n))
     assert told(other) == told(store)
     assert all(told(store)[-2:])
+    other.close()
+
+
+@pytest.mark.parametrize("everywhere_cold", [False, True])
+def test_groups_of_sites_find_what_all_of_them_together_find(
+    copy: tuple[Fleet, Store], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, everywhere_cold: bool
+) -> None:
+    """With few neighbours each, so that a group has others around it, and others around those."""
+    monkeypatch.setattr(cases, "_MOST_NEIGHBOURS", 2)
+    if everywhere_cold:
+        for module in (evening, nights):
+            monkeypatch.setattr(module, "snow_possible", lambda view: True)
+    fleet, store = copy
+    for file in tmp_path.glob("aftercare.db*"):
+        shutil.copy(file, tmp_path / file.name.replace("aftercare", "other"))
+    other = Store.open("sqlite:///other.db", tmp_path)
+    last = FIRST + timedelta(days=15)
+    whole = assess(fleet, store, site_ids=None, first=FIRST, last=last)
+    parts = assess(fleet, other, site_ids=None, first=FIRST, last=last, at_once=2)
+    assert told(other) == told(store)
+    assert (parts.nights, parts.site_nights, parts.assessed_until) == (16, 8 * 16, last)
+    assert (whole.nights, whole.site_nights, whole.assessed_until) == (16, 8 * 16, last)
     other.close()
 
 
