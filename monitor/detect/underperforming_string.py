@@ -11,6 +11,7 @@ from monitor.detect.finding import Finding
 from monitor.detect.night import Says, SiteNight, Verdict
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
+    CLEAR,
     Channel,
     Weakness,
     change_since,
@@ -20,16 +21,15 @@ from monitor.detect.weak import (
     level_now,
     look,
     losses_since,
+    outside_channel,
 )
 
 # Same-plane siblings: instrument noise and mismatch; voltage is steadier than power. Another plane sees another part of
-# the sky, but dull light falls alike on both. Without siblings: cloudless hours and their haze, and what others saw.
+# the sky, but dull light falls alike on both.
 VOLT = Channel("volt", Prior(sigma=0.006, wander=0.003, least=0.0015), least_size=0.015, strength=4.5)
 PEER = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.025, strength=4.5)
 ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.008, least=0.008), least_size=0.04, strength=4.5)
 ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5)
-CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
-OUTSIDE = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
 # Of an all-day loss, the best third of the day has at least this part; passing shade leaves it alone.
 _BEST_SHARE = 0.5
 # A voltage drop without a loss of power is a matter of the voltmeter.
@@ -74,7 +74,10 @@ class UnderperformingString:
         found = [w for w in drops if _believable(night, member, w)]
         if not found:
             return Verdict(subject, self.cause, "healthy") if told and not drops else None
-        return self._raised(night, member, max(found, key=lambda w: w.drop.strength))
+        weakness = max(found, key=lambda w: w.drop.strength)
+        if weakness.channel.trait in ("clear", "outside") and weakness.drop.shape == "ramp":
+            return None  # what grows on all that can be compared is dirt or age
+        return self._raised(night, member, weakness)
 
     def _raised(self, night: SiteNight, member: Member, weakness: Weakness) -> Verdict:
         drop = weakness.drop
@@ -121,14 +124,14 @@ def _channels(night: SiteNight, member: Member) -> tuple[Channel, ...]:
         return (VOLT, PEER)
     if night.series(member.subject, "roof")[0].size:
         return (ROOF_DULL, ROOF, CLEAR)
-    return (CLEAR, OUTSIDE)
+    return (CLEAR, outside_channel(night))
 
 
 def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     """Whether the loss shows all day, a drop of voltage in the power as well, and no sibling has become better."""
     drop, trait, subject = weakness.drop, weakness.channel.trait, member.subject
     if trait in ("clear", "outside"):
-        other = OUTSIDE if trait == "clear" else CLEAR
+        other = outside_channel(night) if trait == "clear" else CLEAR
         seen = change_since(night, subject, other.trait, other.prior, drop.since)
         if seen is None:  # haze lasts for weeks
             return trait == "clear" and night.day.toordinal() - drop.since >= _HAZE_DAYS
@@ -153,7 +156,7 @@ def _sibling_rose(night: SiteNight, member: Member, weakness: Weakness) -> bool:
         return False
     drop = weakness.drop.size
     odds = 0.0
-    for trait, prior in (("outside", OUTSIDE.prior), ("clear", CLEAR.prior)):
+    for trait, prior in (("outside", outside_channel(night).prior), ("clear", CLEAR.prior)):
         own = change_since(night, member.subject, trait, prior, weakness.drop.since)
         other = change_since(night, others[0].subject, trait, prior, weakness.drop.since)
         if own is not None and other is not None:

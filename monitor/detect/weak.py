@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 
 from ingest.readings import Seconds
+from ingest.sources import points_of
 from monitor.detect.change import Drop, Prior, find_drop, recovered
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight
@@ -28,6 +29,21 @@ class Channel:
     prior: Prior
     least_size: float  # of the drop, log units
     strength: float  # of the drop, in sigmas
+
+
+# Without siblings: cloudless hours and their haze, and what sensor, weather or neighbours saw, each with its own error.
+CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
+_BY_SENSOR = Channel("outside", Prior(sigma=0.04, wander=0.015, least=0.01), least_size=0.03, strength=4.5)
+_BY_WEATHER = Channel("outside", Prior(sigma=0.12, wander=0.04, least=0.03), least_size=0.06, strength=4.5)
+_BY_NEIGHBOURS = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
+
+
+def outside_channel(night: SiteNight) -> Channel:
+    """What is expected of the trait `outside` at this site, by the surest source that it has."""
+    quantities = {p.quantity for source in night.site.source for p in points_of(source) if p.of == "site"}
+    if "irradiance_poa" in quantities:
+        return _BY_SENSOR
+    return _BY_WEATHER if "irradiance_ghi" in quantities or night.site.services else _BY_NEIGHBOURS
 
 
 @dataclass(frozen=True, slots=True)

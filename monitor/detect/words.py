@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
-from monitor.detect.telling import data, inverters, limits, strings
+from monitor.detect.telling import data, inverters, limits, roof, strings
 from monitor.detect.telling.phrases import Words
 
 # Below this chance a cause is called uncertain, and the two likeliest are named.
@@ -26,7 +26,7 @@ NAMES = {
     "export_limiting": "the export limit",
     "snow": "snow",
 }
-WORDS: Words = {**strings.WORDS, **inverters.WORDS, **data.WORDS, **limits.WORDS}
+WORDS: Words = {**data.WORDS, **inverters.WORDS, **limits.WORDS, **roof.WORDS, **strings.WORDS}
 
 
 def summary(site: Site, finding: Finding) -> str:

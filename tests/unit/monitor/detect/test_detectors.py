@@ -226,6 +226,7 @@ EXAMPLES: dict[str, tuple[str, dict[str, object]]] = {
     "missing_data": ("source:log", {}),
     "underperforming_string": ("string:s1", {"loss_fraction": 0.1}),
     "underperforming_module": ("module:s1/03", {"loss_fraction": 0.1}),
+    "soiling": ("site", {"loss_fraction": 0.1}),
     "clock_error": ("source:log", {}),
     "data_fault": ("inverter:inv1", {}),
     "grid_voltage_trip": ("inverter:inv1", {}),
