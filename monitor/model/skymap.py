@@ -131,7 +131,7 @@ class SkyMap:
     def months_in_sun_path(self) -> tuple[int, ...]:
         """Months (1 to 12) in which the sun passes behind the obstruction at this latitude."""
         days = np.arange(2.0, 366.0, 3.0)
-        azimuth, elevation = _sun_paths(self.latitude, days)
+        azimuth, elevation = sun_paths(self.latitude, days)
         up = elevation > 0.0
         hidden = up & (self.transmittance(azimuth, np.maximum(elevation, 0.0), days[:, None]) < SHADED_BELOW)
         months = (np.datetime64("2023-01-01") + (days - 1.0).astype(np.int64)).astype("datetime64[M]").astype(int) % 12
@@ -234,7 +234,7 @@ def _view_weight(tilt_deg: float, azimuth_deg: float) -> Values:
     return np.asarray(facing * np.cos(np.radians(CELL_ELEVATION)) / columns)
 
 
-def _sun_paths(latitude: float, days: Values) -> tuple[Values, Values]:
+def sun_paths(latitude: float, days: Values) -> tuple[Values, Values]:
     """Azimuth and elevation [deg] of the sun every four minutes of some days, shape (D, 360); Cooper's declination."""
     tilt = np.radians(_TROPIC_DEG * np.sin(2.0 * np.pi * (284.0 + days) / 365.0))[:, None]
     hour, phi = np.radians(np.arange(-180.0, 180.0))[None, :], np.radians(latitude)

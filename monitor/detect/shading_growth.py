@@ -1,0 +1,340 @@
+"""New shade: parts of the sky that were open when the roof was new and are dark now whenever the sun passes there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import label
+
+from ingest.readings import Mask, Values
+from monitor.config.models import String
+from monitor.detect.finding import Finding
+from monitor.detect.night import DayLoss, Says, SiteNight, Verdict
+from monitor.model.grid import STEP_S
+from monitor.model.learned_sky import KeptLooks, LearnedSky, looks_at_gain
+from monitor.model.looks import EPOCH_ORDINAL, LooksInARow
+from monitor.model.obstruction import build_map
+from monitor.model.physics import at_index
+from monitor.model.shade_cost import yearly_loss_share
+from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, RASTER, ROW_DEG, Cells, cell_of
+from monitor.model.skymap import SkyMap, leaf_share
+
+# The sky of so many days is held against the baseline's; looked at once a week.
+LOOK_BACK_DAYS = 75
+_EVERY_DAYS = 7
+# A cell that the baseline saw open and that now lets so much less through is newly dark.
+_DARKER_BY, _DARK_BELOW = 0.2, 0.8
+_LEAST_CELLS, _LEAST_DAYS = 4, 3
+# Where recent clear looks at the cells are bright again, the shade has gone.
+_BRIGHT_AGAIN, _CLEAR_LOOK, _LOOKS_NEEDED = 0.85, 0.85, 4
+# Of a year's light in the plane, straight from the sun, by the usual clear-sky index (temperate places, common practice).
+_BEAM_SHARE, _USUAL_INDEX = 0.5, 0.6
+_GROWS_ON = 1.5  # the high end of a year's forecast: what stands there grows
+_MODULES_NAMED = 12
+
+
+@dataclass(frozen=True, slots=True)
+class ShadingGrowth:
+    """Shade of something that grew or was built, held against the frozen sky map of the unit.
+
+    Judged once a week by the looks of ten weeks, in the cells of the sky that the sun passed. Leaves are no growth: a
+    cell that was open without leaves and is dark with them is left alone, and seen again when the leaves are down.
+    Strings with module electronics are judged module by module, because shade on a few of many hides in their sum.
+
+    References
+    ----------
+    Recovery of obstructions from power: see `monitor.model.obstruction`. Loss: beam and view factor of what is hidden.
+    """
+
+    cause: str = "shading_growth"
+
+    def find(self, night: SiteNight) -> list[Verdict]:
+        """One verdict per unit with a sky map."""
+        found = []
+        for subject, strings in _units(night).items():
+            finding = night.open_finding(subject, self.cause)
+            if finding is not None:
+                found.append(self._again(night, subject, strings, finding))
+            elif night.looks:
+                verdict = self._judge(night, subject, strings)
+                if verdict is not None:
+                    found.append(verdict)
+        return found
+
+    def _judge(self, night: SiteNight, subject: str, strings: Sequence[String]) -> Verdict | None:
+        shades = {s: shade for s in _watched(night, subject) if (shade := _new_shade(night, s)) is not None}
+        if not shades:
+            known = any(night.past.skies.get(s) is not None for s in _watched(night, subject))
+            return Verdict(subject, self.cause, "healthy") if known else None
+        evidence = _evidence(night, subject, strings, shades)
+        days = (night.day - evidence.pop("first_dark_day")).days
+        since = date.fromordinal(night.day.toordinal() - days)
+        losses = [_loss(night, subject, evidence)]
+        return Verdict(
+            subject, self.cause, "trouble", confidence=0.9, since=since, losses=_so_far(night, subject, since, losses[0]),
+            evidence=evidence,
+        )  # fmt: skip
+
+    def _again(self, night: SiteNight, subject: str, strings: Sequence[String], finding: Finding) -> Verdict:
+        evidence: dict[str, Any] = {k: v for k, v in finding.evidence.items() if k not in _LIFE}
+        says: Says = "unclear"
+        if night.looks:
+            if _gone(night, subject, evidence):
+                return Verdict(subject, self.cause, "healthy")
+            shades = {s: shade for s in _watched(night, subject) if (shade := _new_shade(night, s)) is not None}
+            if shades:
+                fresh = _evidence(night, subject, strings, shades)
+                fresh.pop("first_dark_day")
+                # The sun passes only a part of what grew in each season: the picture of the whole year is kept.
+                if fresh["lost_kwh_per_year"] >= evidence.get("lost_kwh_per_year", 0.0):
+                    evidence = fresh
+                says = "trouble"
+        loss = _loss(night, subject, evidence)
+        return Verdict(
+            subject, self.cause, says, confidence=finding.confidence, losses=(loss,), evidence=evidence,
+        )  # fmt: skip
+
+
+_LIFE = ("days_seen", "good_days", "unseen_days", "other_causes", "earlier_causes")
+
+
+def is_look_night(site_id: str, day: date) -> bool:
+    """Whether a site's sky is held against its baseline at the end of a day: weekly, not all sites on one night."""
+    return (day.toordinal() + sum(site_id.encode())) % _EVERY_DAYS == 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Shade:
+    """Newly dark cells of one unit, and its map with them."""
+
+    cells: Cells
+    through: Values
+    now: SkyMap
+    first_dark_day: date
+
+
+def _units(night: SiteNight) -> dict[str, list[String]]:
+    """Strings and inverters that have a map, with the strings behind each."""
+    skies = night.past.skies
+    found = {}
+    for string in night.site.string:
+        subject = f"string:{string.id}"
+        if subject in skies or any(s.startswith(f"module:{string.id}/") for s in skies):
+            found[subject] = [string]
+    for inverter in night.site.inverter:
+        if f"inverter:{inverter.id}" in skies:
+            strings = night.site.strings_of(inverter.id)
+            # An inverter's only string is what stands in the shade.
+            found[f"string:{strings[0].id}" if len(strings) == 1 else f"inverter:{inverter.id}"] = list(strings)
+    return found
+
+
+def _watched(night: SiteNight, subject: str) -> list[str]:
+    """The maps that tell of a unit: its modules', else its own, else its inverter's."""
+    skies = night.past.skies
+    name = subject.partition(":")[2]
+    modules = [s for s in skies if s.startswith(f"module:{name}/")]
+    if modules or subject in skies:
+        return modules or [subject]
+    return [f"inverter:{s.inverter}" for s in night.site.string if s.id == name]
+
+
+def _new_shade(night: SiteNight, watched: str) -> _Shade | None:
+    """Cells that are dark now and that the frozen map saw open; None where there are none to speak of."""
+    sky = night.past.skies.get(watched)
+    chain = [one for one in night.looks.get(watched, ()) if one.record.size]
+    if sky is None or len(chain) < _LEAST_DAYS:
+        return None
+    looks = looks_at_gain(chain, chain[-1].gain)
+    fresh = build_map(looks, latitude=sky.sky_map.latitude)
+    day = float(night.day.timetuple().tm_yday)
+    leafy = bool(leaf_share(day, sky.sky_map.latitude) >= 0.5)
+    now, days = (fresh.leafy, fresh.leafy_days) if leafy else (fresh.bare, fresh.bare_days)
+    before = _known_open(sky.sky_map, leafy=leafy)
+    dark = (now < _DARK_BELOW) & (before - now > _DARKER_BY) & (days >= _LEAST_DAYS)
+    dark = _connected(dark)
+    cells = np.flatnonzero(dark)
+    if cells.size < _LEAST_CELLS:
+        return None
+    first = _first_dark(looks, cells, before)
+    through = now[cells]
+    changed = replace(
+        sky.sky_map, leafy=_with(sky.sky_map.leafy, cells, through), bare=_with(sky.sky_map.bare, cells, through)
+    )
+    return _Shade(cells, through, changed, first)
+
+
+def _known_open(sky: SkyMap, *, leafy: bool) -> Values:
+    """What the baseline surely saw of each cell in this season, -1 where it did not.
+
+    Without leaves there is at most more light than with them, so a cell seen open with leaves counts for both.
+    """
+    if leafy:
+        return np.where(sky.leafy_frozen, sky.leafy, -1.0)
+    return np.where(sky.bare_frozen, sky.bare, np.where(sky.leafy_frozen, sky.leafy, -1.0))
+
+
+def _connected(dark: Mask) -> Mask:
+    """Dark cells in groups of at least so many, on the plain picture of the sky."""
+    groups, count = label(dark[RASTER], structure=np.ones((3, 3)))
+    kept = np.zeros(dark.shape, dtype=bool)
+    for group in range(1, count + 1):
+        members = np.unique(RASTER[groups == group])
+        if members.size >= _LEAST_CELLS:
+            kept[members] = True
+    return kept
+
+
+def _first_dark(looks: LooksInARow, cells: Cells, before: Values) -> date:
+    """The first day from which clear looks at these cells were dark more often than not."""
+    inside = np.isin(looks.cell, cells) & (looks.clarity >= _CLEAR_LOOK)
+    if not inside.any():
+        return date.fromordinal(int(looks.day.min()) + EPOCH_ORDINAL)
+    days = looks.day[inside]
+    dark = looks.transmittance[inside] < before[looks.cell[inside]] - 0.5 * _DARKER_BY
+    bright_days = days[~dark]
+    dark_days = days[dark]
+    if not dark_days.size:
+        return date.fromordinal(int(days.max()) + EPOCH_ORDINAL)
+    after = dark_days[dark_days > (np.quantile(bright_days, 0.9) if bright_days.size > dark_days.size else -1)]
+    return date.fromordinal(int(after.min() if after.size else dark_days.min()) + EPOCH_ORDINAL)
+
+
+def _with(values: Values, cells: Cells, through: Values) -> Values:
+    out = values.copy()
+    out[cells] = np.minimum(out[cells], through)
+    return out
+
+
+def _evidence(
+    night: SiteNight, subject: str, strings: Sequence[String], shades: Mapping[str, _Shade]
+) -> dict[str, Any]:
+    """Where the new top stands, how much it takes, and the cells by which later nights count the loss."""
+    every = np.unique(np.concatenate([s.cells for s in shades.values()]))
+    watched = _watched(night, subject)
+    # Of a string's modules only some stand in the shade: its cells are as dark as the mean over all modules.
+    darker = np.zeros(every.size)
+    for watch in watched:
+        shade = shades.get(watch)
+        if shade is not None:
+            at = np.searchsorted(every, shade.cells)
+            darker[at] += (_before(night, watch, shade.cells) - shade.through) / len(watched)
+    weight = darker * np.cos(np.radians(CELL_ELEVATION[every]))
+    azimuth = np.radians(CELL_AZIMUTH[every])
+    centre = float(np.degrees(np.arctan2(weight @ np.sin(azimuth), weight @ np.cos(azimuth)))) % 360.0
+    top = float(CELL_ELEVATION[every].max() + 0.5 * ROW_DEG)
+    shares = [_year_share(night, strings, night.past.skies[w], shades[w].now) for w in shades]
+    share = sum(s[0] for s in shares) / len(watched)
+    year = _year_kwh(night, subject, strings)
+    planes = {s.plane for s in strings}
+    evidence: dict[str, Any] = {
+        "azimuth_deg": round(centre, 1),
+        "elevation_deg": round(top, 1),
+        "azimuth_from_deg": round(float(CELL_AZIMUTH[every].min()), 1),
+        "azimuth_to_deg": round(float(CELL_AZIMUTH[every].max()), 1),
+        "lost_kwh_per_year": round(share * year, 1),
+        "lost_kwh_per_year_high": round(_GROWS_ON * share * year, 1),
+        "loss_fraction": round(share, 4),
+        "cells": every.tolist(),
+        "darker": np.round(darker, 3).tolist(),
+        "hidden_share": round(_hidden(night, shades, watched, next(iter(planes))), 4),
+        "first_dark_day": min(s.first_dark_day for s in shades.values()),
+    }
+    modules = sorted(s for s in shades if s.startswith("module:"))
+    return {**evidence, "modules": modules[:_MODULES_NAMED]} if modules else evidence
+
+
+def _before(night: SiteNight, watched: str, cells: Cells) -> Values:
+    sky = night.past.skies[watched].sky_map
+    return np.asarray(np.maximum(sky.leafy[cells], sky.bare[cells]))
+
+
+def _year_share(
+    night: SiteNight, strings: Sequence[String], sky: LearnedSky, now: SkyMap
+) -> tuple[float, Values]:
+    usual = float(np.clip(_BEAM_SHARE * night.past.usual_index() / _USUAL_INDEX, 0.25, 0.8))
+    plane = night.site.plane_of(strings[0])
+    return yearly_loss_share(
+        sky.sky_map, now, tilt_deg=plane.tilt_deg, azimuth_deg=plane.azimuth_deg, beam_share=usual
+    )
+
+
+def _hidden(night: SiteNight, shades: Mapping[str, _Shade], watched: Sequence[str], plane_id: str) -> float:
+    """Share of an even sky's light that is hidden in addition."""
+    plane = next(p for p in night.site.plane if p.id == plane_id)
+    parts = [
+        s.now.blocked_diffuse(plane.tilt_deg, plane.azimuth_deg)
+        - night.past.skies[w].sky_map.blocked_diffuse(plane.tilt_deg, plane.azimuth_deg)
+        for w, s in shades.items()
+    ]
+    return max(sum(parts) / len(watched), 0.0)
+
+
+def _year_kwh(night: SiteNight, subject: str, strings: Sequence[String]) -> float:
+    """What the unit would make in a year: as expected over the last one, a shorter past stretched over it."""
+    unit = _unit_of(night, subject)
+    days, kwh = night.past.series(unit, "expected_kwh")
+    rated_kw = sum(s.rated_w for s in strings) / 1000.0
+    if days.size >= 330:
+        return float(np.mean(kwh[-365:])) * 365.0
+    # Common practice for roofs of temperate places, until a year is known.
+    return 900.0 * rated_kw
+
+
+def _loss(night: SiteNight, subject: str, evidence: Mapping[str, Any]) -> DayLoss:
+    """What the new shade took tonight, by what was expected behind the old one."""
+    unit = night.units.get(_unit_of(night, subject))
+    if unit is None or night.physics is None:
+        return DayLoss(night.day, 0.0, 0.0, 0.0)
+    sun = night.physics.sun
+    darker = np.zeros(int(CELL_AZIMUTH.size))
+    darker[np.asarray(evidence["cells"], np.int64)] = evidence["darker"]
+    taken = darker[cell_of(sun.azimuth_deg, np.maximum(sun.elevation_deg, 0.0))]
+    index = np.where(np.isnan(night.index), night.past.usual_index(), night.index)
+    beam = at_index(night.physics.beam_share[unit.subject], index)
+    part = np.clip(beam * taken + (1.0 - beam) * float(evidence["hidden_share"]), 0.0, 1.0)
+    kwh = float(np.sum(unit.expected.power_w * part)) * STEP_S / 3.6e6
+    return DayLoss(night.day, kwh, 0.7 * kwh, 1.4 * kwh)
+
+
+def _so_far(night: SiteNight, subject: str, since: date, tonight: DayLoss) -> tuple[DayLoss, ...]:
+    """Losses of the days since, in proportion to what was expected of each."""
+    unit = _unit_of(night, subject)
+    days, kwh = night.past.series(unit, "expected_kwh")
+    expected = night.units.get(unit)
+    today = night.energy_kwh(expected.expected.power_w) if expected is not None else 0.0
+    share = tonight.kwh / today if today > 0.0 else 0.0
+    earlier = [
+        DayLoss(date.fromordinal(int(d)), k * share, 0.5 * k * share, 1.6 * k * share)
+        for d, k in zip(days, kwh, strict=True)
+        if d >= since.toordinal()
+    ]
+    return (*earlier, tonight)
+
+
+def _unit_of(night: SiteNight, subject: str) -> str:
+    """The unit whose power tells of a subject."""
+    if subject in night.units:
+        return subject
+    name = subject.partition(":")[2]
+    return next((f"inverter:{s.inverter}" for s in night.site.string if s.id == name), subject)
+
+
+def _gone(night: SiteNight, subject: str, evidence: Mapping[str, Any]) -> bool:
+    """Whether recent clear looks at the cells are bright again."""
+    cells = np.asarray(evidence["cells"], np.int64)
+    names = evidence.get("modules") or _watched(night, subject)
+    recent = night.day.toordinal() - 2 * _EVERY_DAYS
+    seen: list[Values] = []
+    for name in names:
+        chain: list[KeptLooks] = [o for o in night.looks.get(name, ()) if o.day.toordinal() >= recent and o.record.size]
+        if chain:
+            looks = looks_at_gain(chain, chain[-1].gain)
+            inside = np.isin(looks.cell, cells) & (looks.clarity >= _CLEAR_LOOK)
+            seen.append(looks.transmittance[inside])
+    values = np.concatenate(seen) if seen else np.zeros(0)
+    return values.size >= _LOOKS_NEEDED and float(np.median(values)) > _BRIGHT_AGAIN
