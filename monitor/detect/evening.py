@@ -58,6 +58,7 @@ def site_night(
         snow_left=cover_left(view, history),
         gap_steps=tuple(_gap_steps(view, expectation, history)),
         physics=view.physics,
+        open_physics=view.in_the_open.physics,
         gains=view.gains,
         index=expectation.index,
         in_thousandths=view.in_thousandths,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, Literal
@@ -16,10 +16,12 @@ from monitor.model.gain import Gains
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import Expected
+from monitor.model.learned_sky import KeptLooks
 from monitor.model.measured import Recorded
 from monitor.model.physics import Physics
 from monitor.model.span import SiteSpan
 
+_UNSHADED = 0.87
 Says = Literal["trouble", "healthy", "unclear"]
 
 
@@ -87,7 +89,8 @@ class SiteNight:
     snow_left: float | None = None  # degree days that would melt what may lie this evening; None: nobody measures
     region: Region = field(default_factory=Region)
     gap_steps: tuple[GapStep, ...] = ()
-    physics: Physics | None = None  # the day's tables
+    physics: Physics | None = None  # the day's tables, behind what stands before the sky
+    open_physics: Physics | None = None  # the same with nothing before it
     gains: Mapping[str, Gains] = field(default_factory=dict)
     index: Values = field(
         default_factory=lambda: np.zeros(0)
@@ -96,6 +99,7 @@ class SiteNight:
     outside_w: Mapping[str, Values] = field(default_factory=dict)  # expected power without what the own roof tells
     span: SiteSpan | None = None  # readings of the days around
     past: SiteHistory = field(default_factory=SiteHistory)  # what the nights before have left
+    looks: Mapping[str, Sequence[KeptLooks]] = field(default_factory=dict)  # recent looks at the sky, once a week
     known: tuple[Finding, ...] = ()  # the site's findings as of the night before
     traits: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # what was observed tonight, by subject
     held: Mapping[str, Mask] = field(default_factory=dict)  # by inverter id, once worked out: see `held_back`
@@ -129,6 +133,19 @@ class SiteNight:
         if tonight is None:
             return days, values
         return np.append(days, self.day.toordinal()), np.append(values, tonight)
+
+    def unshaded(self, subject: str) -> Mask:
+        """Intervals in which nothing that is known stands between the sun and a string or inverter, shape (T,)."""
+        assert self.open_physics is not None
+        kind, _, name = subject.partition(":")
+        units = [subject, *(f"string:{s.id}" for s in self.site.strings_of(name) if kind == "inverter")]
+        sun, lit = self.open_physics.sun, np.ones(self.starts.shape, dtype=bool)
+        for unit in units:
+            sky = self.past.skies.get(unit)
+            if sky is not None and sky.casts_shade:
+                height = np.maximum(sun.elevation_deg, 0.0)
+                lit &= sky.sky_map.transmittance(sun.azimuth_deg, height, sun.day_of_year) > _UNSHADED
+        return lit
 
     def open_finding(self, subject: str, cause: str) -> Finding | None:
         """The open finding of a subject and cause, if there is one."""

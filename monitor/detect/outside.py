@@ -18,12 +18,13 @@ def observe_outside(night: SiteNight) -> dict[str, dict[str, float]]:
 
     - `outside`: measured over expected energy by sensor, weather and neighbours, on days with most of the readings and
       some light, intervals in which the inverter was held back left out;
-    - `clear`: measured over cloudless power in the hours that look cloudless, at nameplate.
+    - `clear`: measured over cloudless power, at nameplate, in the hours that look cloudless, known shade left out.
     """
     seen: dict[str, dict[str, float]] = {}
     for subject, unit in night.units.items():
-        if night.physics is not None:
-            clear = clear_ratio(unit.power_w, night.physics.clear_w(subject), rated_w=unit.rated_w)
+        if night.open_physics is not None:
+            lit_w = np.where(night.unshaded(subject), unit.power_w, np.nan)
+            clear = clear_ratio(lit_w, night.open_physics.clear_w(subject), rated_w=unit.rated_w)
             if clear is not None:
                 seen.setdefault(subject, {})["clear"] = float(np.log(clear))
         expected = night.outside_w.get(subject)

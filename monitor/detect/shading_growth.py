@@ -31,7 +31,8 @@ _DARKER_BY, _DARK_BELOW = 0.2, 0.8
 _LEAST_CELLS, _LEAST_DAYS = 4, 3
 # Where recent clear looks at the cells are bright again, the shade has gone.
 _BRIGHT_AGAIN, _CLEAR_LOOK, _LOOKS_NEEDED = 0.85, 0.85, 4
-# Of a year's light in the plane, straight from the sun, by the usual clear-sky index (temperate places, common practice).
+# Of a year's light in the plane, straight from the sun, at the usual clear-sky index of temperate places (common
+# practice).
 _BEAM_SHARE, _USUAL_INDEX = 0.5, 0.6
 _GROWS_ON = 1.5  # the high end of a year's forecast: what stands there grows
 _MODULES_NAMED = 12
@@ -73,10 +74,9 @@ class ShadingGrowth:
         evidence = _evidence(night, subject, strings, shades)
         days = (night.day - evidence.pop("first_dark_day")).days
         since = date.fromordinal(night.day.toordinal() - days)
-        losses = [_loss(night, subject, evidence)]
+        losses = _so_far(night, subject, since, _loss(night, subject, evidence))
         return Verdict(
-            subject, self.cause, "trouble", confidence=0.9, since=since, losses=_so_far(night, subject, since, losses[0]),
-            evidence=evidence,
+            subject, self.cause, "trouble", confidence=0.9, since=since, losses=losses, evidence=evidence,
         )  # fmt: skip
 
     def _again(self, night: SiteNight, subject: str, strings: Sequence[String], finding: Finding) -> Verdict:
@@ -253,14 +253,10 @@ def _before(night: SiteNight, watched: str, cells: Cells) -> Values:
     return np.asarray(np.maximum(sky.leafy[cells], sky.bare[cells]))
 
 
-def _year_share(
-    night: SiteNight, strings: Sequence[String], sky: LearnedSky, now: SkyMap
-) -> tuple[float, Values]:
+def _year_share(night: SiteNight, strings: Sequence[String], sky: LearnedSky, now: SkyMap) -> tuple[float, Values]:
     usual = float(np.clip(_BEAM_SHARE * night.past.usual_index() / _USUAL_INDEX, 0.25, 0.8))
     plane = night.site.plane_of(strings[0])
-    return yearly_loss_share(
-        sky.sky_map, now, tilt_deg=plane.tilt_deg, azimuth_deg=plane.azimuth_deg, beam_share=usual
-    )
+    return yearly_loss_share(sky.sky_map, now, tilt_deg=plane.tilt_deg, azimuth_deg=plane.azimuth_deg, beam_share=usual)
 
 
 def _hidden(night: SiteNight, shades: Mapping[str, _Shade], watched: Sequence[str], plane_id: str) -> float:

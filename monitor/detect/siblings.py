@@ -60,10 +60,11 @@ def observe_siblings(night: SiteNight) -> dict[str, dict[str, float]]:
       light. Against units of the same plane; where there are none, `roof` and its likes in place of `peer`.
     - `volt`, `amp`: voltage and current beside those of strings of the same plane, in the middle interval.
 
-    Intervals in which an inverter was held back, anybody stood still or the light is weak are left out. A day with
+    Intervals in which an inverter was held back, something known stood before the sun, anybody stood still or the light
+    is weak are left out. A day with
     less than an hour and a half of them has no traits.
     """
-    if night.physics is None:
+    if night.open_physics is None:
         return {}
     units = members(night)
     usual = {m.subject: _over_model(night, m) for m in units} if len(units) > 1 else {}
@@ -83,8 +84,8 @@ def modelled(night: SiteNight, subject: str) -> Values:
 
     Without its learned gain: while that is still being learned, ratios would move with it.
     """
-    assert night.physics is not None
-    return at_index(night.physics.power_w[subject], night.index)
+    assert night.open_physics is not None
+    return at_index(night.open_physics.power_w[subject], night.index)
 
 
 def _over_model(night: SiteNight, member: Member) -> Values:
@@ -92,6 +93,7 @@ def _over_model(night: SiteNight, member: Member) -> Values:
     expected = modelled(night, member.subject)
     with np.errstate(invalid="ignore", divide="ignore"):
         lit = (expected > _LIT_SHARE * member.rated_w) & ~held_back(night, member.inverter)
+        lit &= night.unshaded(member.subject)
         return np.where(lit, night.units[member.subject].power_w / expected, np.nan)
 
 
@@ -125,8 +127,8 @@ def _profile(night: SiteNight, member: Member, own: Values, reference: Values, n
         both = ~np.isnan(own) & (reference > _LEAST_OF_RATED)
     if np.count_nonzero(both) < _LEAST_INTERVALS:
         return {}
-    assert night.physics is not None
-    clear = night.physics.power_w[member.subject][CLEAR_NODE]
+    assert night.open_physics is not None
+    clear = night.open_physics.power_w[member.subject][CLEAR_NODE]
     order = np.cumsum(clear) / max(float(np.sum(clear)), 1e-9)
     rated = member.rated_w
     parts: dict[str, Mask] = {

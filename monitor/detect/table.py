@@ -16,6 +16,7 @@ from monitor.detect.inverter_outage import InverterOutage
 from monitor.detect.missing_data import MissingData
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.snow import Snow
+from monitor.detect.shading_growth import ShadingGrowth
 from monitor.detect.soiling import Soiling
 from monitor.detect.underperforming_module import UnderperformingModule
 from monitor.detect.underperforming_string import UnderperformingString
@@ -53,6 +54,7 @@ def detector_table() -> dict[str, Detector]:
         InverterOutage(),
         UnderperformingString(),
         UnderperformingModule(),
+        ShadingGrowth(),
         Soiling(),
         MissingData(),
         ClockError(),
@@ -70,6 +72,7 @@ KINDS: dict[str, Kind] = {
     "inverter_outage": Kind("urgent", 2, "standstill"),
     "underperforming_string": Kind("visit", 5, "weakness"),
     "underperforming_module": Kind("visit", 5, "weakness"),
+    "shading_growth": Kind("watch", 2, "weakness"),
     "soiling": Kind("watch", 5, "weakness"),
     "missing_data": Kind("watch", 1, "silence", spoils=False),
     "clock_error": Kind("watch", 3, "clock"),

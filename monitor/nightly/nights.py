@@ -18,6 +18,7 @@ from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
 from monitor.detect.snow_cover import snow_possible
+from monitor.detect.shading_growth import LOOK_BACK_DAYS, is_look_night
 from monitor.detect.table import KINDS, detector_table
 from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
@@ -344,6 +345,9 @@ def _is_heard(span: SiteSpan, day: date) -> bool:
 
 
 def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
+    if case.history.skies and is_look_night(case.site.id, view.day):
+        with store.read() as conn:
+            night = replace(night, looks=read_chain(conn, case.site.id, view.day, nights=LOOK_BACK_DAYS))
     night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
     verdicts = settle(case.site, found, case.findings)

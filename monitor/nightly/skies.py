@@ -61,10 +61,11 @@ def mapped_units(site: Site) -> dict[str, list[String]]:
     return found
 
 
-def read_chain(conn: Connection, site: str, before: date) -> dict[str, list[KeptLooks]]:
-    """The looks of a site's nights before a day, by subject, oldest first."""
+def read_chain(conn: Connection, site: str, before: date, *, nights: int | None = None) -> dict[str, list[KeptLooks]]:
+    """The looks of a site's nights before a day, or of so many of them, by subject, oldest first."""
     chain: dict[str, list[KeptLooks]] = {}
-    for one in read_looks(conn, site, last=before - timedelta(days=1)):
+    first = date.min if nights is None else before - timedelta(days=nights)
+    for one in read_looks(conn, site, first=first, last=before - timedelta(days=1)):
         chain.setdefault(one.subject, []).append(one)
     return chain
 

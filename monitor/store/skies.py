@@ -117,10 +117,10 @@ def write_looks(conn: Connection, site: str, day: date, looks: Sequence[KeptLook
     upsert(conn, schema.day_looks, [{"site": site, "day": day, "data": pack_looks(looks)}])
 
 
-def read_looks(conn: Connection, site: str, *, last: date) -> list[KeptLooks]:
-    """Looks of a site's days up to `last`, included, oldest first."""
+def read_looks(conn: Connection, site: str, *, last: date, first: date = date.min) -> list[KeptLooks]:
+    """Looks of a site's days from `first` to `last`, both included, oldest first."""
     c = schema.day_looks.c
-    query = select(c.day, c.data).where(c.site == site, c.day <= last).order_by(c.day)
+    query = select(c.day, c.data).where(c.site == site, c.day >= first, c.day <= last).order_by(c.day)
     return [one for day, data in conn.execute(query) for one in unpack_looks(day, data)]
 
 

@@ -12,6 +12,7 @@ Summary = Callable[[Site, Finding], str]
 Advice = Callable[[Site, Finding], dict[str, str]]
 Words = Mapping[str, tuple[Summary, Advice]]  # by cause
 
+_POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 ROOF_CAUTION = (
     "Strings are live in daylight and DC arcs do not go out by themselves: isolate the AC side first, then the DC "
     "side, prove it dead, never open a connector under load. Work at height needs fall protection. Follow local codes; "
@@ -47,3 +48,8 @@ def lost(finding: Finding) -> str:
     low, high = round(finding.lost_kwh_low), round(finding.lost_kwh_high)
     between = f" ({low} to {high})" if high > low else ""
     return f"about {finding.lost_kwh:.0f} kWh{between} not made"
+
+
+def compass(azimuth_deg: float) -> str:
+    """A direction in words."""
+    return _POINTS[round(azimuth_deg / 45.0) % 8]

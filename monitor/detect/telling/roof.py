@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
-from monitor.detect.telling.phrases import ROOF_CAUTION, Words, lost, span
+from monitor.detect.telling.phrases import ROOF_CAUTION, Words, compass, lost, span, subject_in_words
 
 
 def _soiling(site: Site, finding: Finding) -> str:
@@ -30,4 +30,35 @@ def _soiling_advice(site: Site, finding: Finding) -> dict[str, str]:
     }
 
 
-WORDS: Words = {"soiling": (_soiling, _soiling_advice)}
+def _shade(site: Site, finding: Finding) -> str:
+    evidence = finding.evidence
+    what = subject_in_words(site, finding.subject)
+    modules = evidence.get("modules")
+    part = f" ({len(modules)} of its modules)" if modules else ""
+    where = f"{compass(evidence['azimuth_deg'])} and up to {evidence['elevation_deg']:.0f} degrees above the horizon"
+    year = f"about {evidence['lost_kwh_per_year']:.0f} kWh a year"
+    verb = "Something new stood" if finding.state == "cleared" else "Something new stands"
+    return f"{verb} before the sun for {what}{part}, to the {where}, {span(finding)}: {year}, {lost(finding)} so far."
+
+
+def _shade_advice(site: Site, finding: Finding) -> dict[str, str]:
+    evidence = finding.evidence
+    where = f"{compass(evidence['azimuth_deg'])} ({evidence['azimuth_deg']:.0f} degrees from north)"
+    return {
+        "service": (
+            "First, remotely: look at the sun-path picture of the site (aftercare baseline) and at a map or an "
+            f"old photograph: what stands to the {where}, seen about {evidence['elevation_deg']:.0f} degrees high "
+            "from the roof? A crown that grows loses more every year; a wall or a new roof stays as it is; leaves"
+            " come and go. Ask the customer for a photograph in that direction from the ground. No repair is "
+            "needed: write to the customer with the yearly figure, and ask about pruning before the growing "
+            "season. On a visit for other reasons: a sun-path photograph from the edge of the array. " + ROOF_CAUTION
+        ),
+        "homeowner": (
+            f"Something to the {compass(evidence['azimuth_deg'])} of your house, perhaps a tree that has grown, "
+            "now shades a part of the roof for some of the time. The solar system itself is well. We will write "
+            "to you with what it costs in a year, so that you can decide whether pruning is worthwhile."
+        ),
+    }
+
+
+WORDS: Words = {"shading_growth": (_shade, _shade_advice), "soiling": (_soiling, _soiling_advice)}

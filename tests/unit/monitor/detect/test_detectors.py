@@ -227,6 +227,7 @@ EXAMPLES: dict[str, tuple[str, dict[str, object]]] = {
     "underperforming_string": ("string:s1", {"loss_fraction": 0.1}),
     "underperforming_module": ("module:s1/03", {"loss_fraction": 0.1}),
     "soiling": ("site", {"loss_fraction": 0.1}),
+    "shading_growth": ("string:s1", {"azimuth_deg": 200.0, "elevation_deg": 22.5, "lost_kwh_per_year": 80.0}),
     "clock_error": ("source:log", {}),
     "data_fault": ("inverter:inv1", {}),
     "grid_voltage_trip": ("inverter:inv1", {}),
