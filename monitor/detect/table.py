@@ -15,8 +15,8 @@ from monitor.detect.grid_voltage_trip import GridVoltageTrip
 from monitor.detect.inverter_outage import InverterOutage
 from monitor.detect.missing_data import MissingData
 from monitor.detect.night import SiteNight, Verdict
-from monitor.detect.snow import Snow
 from monitor.detect.shading_growth import ShadingGrowth
+from monitor.detect.snow import Snow
 from monitor.detect.soiling import Soiling
 from monitor.detect.underperforming_module import UnderperformingModule
 from monitor.detect.underperforming_string import UnderperformingString

@@ -17,8 +17,8 @@ from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
-from monitor.detect.snow_cover import snow_possible
 from monitor.detect.shading_growth import LOOK_BACK_DAYS, is_look_night
+from monitor.detect.snow_cover import snow_possible
 from monitor.detect.table import KINDS, detector_table
 from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
