@@ -187,7 +187,7 @@ def _group_night(what: _Pass, chart: Chart, due: Sequence[Case], day: date) -> N
     near = {c.site.id: chart.nearest(c.site) for c in due}
     around = _named(chart, near, besides=due)
     _load(what, [*due, *around], day)
-    snowy = [c for c in around if c.span is not None and snow_possible(_look(c, day))]
+    snowy = [c for c in around if c.span is not None and snow_possible(_look(c, day), c.history)]
     beyond = {c.site.id: chart.nearest(c.site) for c in snowy}
     further = _named(chart, beyond, besides=[*due, *around])
     _load(what, further, day)

@@ -125,7 +125,7 @@ def test_groups_of_sites_find_what_all_of_them_together_find(
     monkeypatch.setattr(cases, "_MOST_NEIGHBOURS", 2)
     if everywhere_cold:
         for module in (evening, nights):
-            monkeypatch.setattr(module, "snow_possible", lambda view: True)
+            monkeypatch.setattr(module, "snow_possible", lambda *_told: True)
     fleet, store = copy
     for file in tmp_path.glob("aftercare.db*"):
         shutil.copy(file, tmp_path / file.name.replace("aftercare", "other"))
