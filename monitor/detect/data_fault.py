@@ -53,7 +53,7 @@ class DataFault:
         kind, level = _fault(night, subject)
         if kind is None:
             return Verdict(subject, self.cause, "healthy" if _judgeable(night, subject) else "unclear")
-        days = _days_of(night, subject, kind)
+        days = _days_of(night, subject)
         if covered or (kind not in _AT_ONCE and len(days) < 2):
             return Verdict(subject, self.cause, "unclear")
         return self._trouble(subject, kind, days, {"level": round(level, 4)})
@@ -63,7 +63,7 @@ class DataFault:
         if not frozen:
             told = [s for s in subjects if _fault(night, s)[0] is None and _judgeable(night, s)]
             return Verdict(subject, self.cause, "healthy" if told else "unclear")
-        each = [_days_of(night, s, "stuck") for s in subjects]
+        each = [_days_of(night, s) for s in subjects]
         days = min(each, key=len)
         if len(days) < 2:
             return Verdict(subject, self.cause, "unclear")
@@ -87,12 +87,11 @@ def _fault(night: SiteNight, subject: str) -> tuple[str | None, float]:
     return (None, 0.0) if code is None else (KINDS[int(code) - 1], traits["fault_level"])
 
 
-def _days_of(night: SiteNight, subject: str, kind: str) -> list[int]:
-    """Days up to tonight that belong to a fault of a kind, oldest first (ordinals)."""
-    days, codes = night.series(subject, "fault")
-    mine = days[codes == KINDS.index(kind) + 1.0]
-    cuts = np.flatnonzero(np.diff(mine) > _APART_DAYS)
-    return [int(day) for day in (mine[cuts[-1] + 1 :] if cuts.size else mine)]
+def _days_of(night: SiteNight, subject: str) -> list[int]:
+    """Days up to tonight that belong to one fault, whatever it looked like, oldest first (ordinals)."""
+    days, _ = night.series(subject, "fault")
+    cuts = np.flatnonzero(np.diff(days) > _APART_DAYS)
+    return [int(day) for day in (days[cuts[-1] + 1 :] if cuts.size else days)]
 
 
 def _is_frozen(night: SiteNight, subjects: tuple[str, ...]) -> bool:

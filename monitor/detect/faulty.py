@@ -12,7 +12,7 @@ from ingest.quality import Mark
 from ingest.readings import Mask, Values
 from ingest.sources import points_of
 from monitor.config.models import String
-from monitor.detect.night import SiteNight, UnitNight
+from monitor.detect.night import SiteNight, UnitNight, heard_share
 from monitor.model.grid import STEP_S
 from monitor.model.measured import CounterFall
 
@@ -30,7 +30,7 @@ _MUCH = 0.25
 _TOO_MUCH, _TOO_LITTLE = 1.9, 0.11
 # Intervals in which a channel is dead beside one that is alive, and hours of full power before a day tells.
 _LEAST_INTERVALS, _NEARLY_ALL, _FULL_HOURS = 8, 0.9, 0.7
-_ALIVE, _NOTHING = 0.05, 0.01
+_ALIVE, _NOTHING, _KNOWN = 0.05, 0.01, 0.95
 # A register beyond so many hours of full power is not one that starts anew every day.
 _LIFE_LONG_HOURS = 30.0
 # Where registers roll over: after four to seven digits, and 16 or 32 bits of whole, tenth, hundredth kWh or Wh [kWh].
@@ -67,11 +67,11 @@ def _faults(night: SiteNight) -> Iterator[tuple[str, _Fault]]:
         if unit is None:
             continue
         meters = [m for m in night.site.meter if m.role == "generation" and m.inverter == inverter.id]
+        yield from _marks(night, unit.subject, unit)
+        yield from (pair for m in meters for pair in _marks(night, f"meter:{m.id}", unit))
         for subject in (unit.subject, *(f"meter:{m.id}" for m in meters)):
             yield from ((subject, fault) for fault in _of_register(night, subject, unit.rated_w))
             yield from ((subject, fault) for fault in _stopped(night, subject, unit))
-        yield from _marks(night, unit.subject, unit)
-        yield from (pair for m in meters for pair in _marks(night, f"meter:{m.id}", unit))
     for string in night.site.string:
         unit = night.units.get(f"string:{string.id}")
         if unit is not None:
@@ -145,7 +145,8 @@ def _mostly(dead: Mask, where: Mask) -> bool:
 def _stopped(night: SiteNight, subject: str, unit: UnitNight) -> Iterator[_Fault]:
     """Of a power and a register of the same energy one says nothing all day while the other one goes on."""
     power, counted = night.on_grid(subject, "ac_power"), _counted(night, subject)
-    if power is None or counted is None or np.isnan(counted).any():
+    # Over a gap a register's energy is spread evenly: that is no reading of that day.
+    if power is None or counted is None or np.isnan(counted).mean() > 1.0 - _KNOWN or not _all_heard(night, subject):
         return
     by_register = night.energy_kwh(counted)
     by_power = night.energy_kwh(np.maximum(power, 0.0))
@@ -155,6 +156,13 @@ def _stopped(night: SiteNight, subject: str, unit: UnitNight) -> Iterator[_Fault
         yield _Fault("register_stopped", by_power)
     elif by_register > enough and by_power <= _NOTHING * by_register:
         yield _Fault("power_stopped", by_register)
+
+
+def _all_heard(night: SiteNight, subject: str) -> bool:
+    """Whether every source that tells of a subject was heard for nearly all of the day's light."""
+    sources = [s.id for s in night.site.source if any(p.of == subject for p in points_of(s))]
+    shares = [heard_share(night, source) for source in sources if source in night.heard]
+    return all(share is not None and share >= _NEARLY_ALL for share in shares)
 
 
 def _of_register(night: SiteNight, subject: str, rated_w: float) -> Iterator[_Fault]:

@@ -152,6 +152,14 @@ class SiteNight:
         found = [f for f in self.known if (f.subject, f.cause, f.state) == (subject, cause, "open")]
         return found[0] if found else None
 
+    def untroubled(self, subject: str, cause: str, days: Seconds) -> Mask:
+        """Which days (ordinals) lie outside of every cleared finding of a subject and cause, shape of `days`."""
+        free = np.ones(days.shape, dtype=bool)
+        for f in self.known:
+            if (f.subject, f.cause) == (subject, cause) and f.cleared is not None:
+                free &= (days < f.since.toordinal()) | (days > f.last_seen.toordinal())
+        return free
+
     def _recorded(self, subject: str, quantity: str) -> Recorded | None:
         return None if self.span is None else self.span.measured.recorded.get((subject, quantity))
 

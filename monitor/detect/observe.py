@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+from monitor.detect.balances import observe_balances
 from monitor.detect.clocks import observe_clocks
 from monitor.detect.faulty import observe_faulty
 from monitor.detect.held import held_back, observe_tops
@@ -22,6 +23,7 @@ Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (
     observe_snow, observe_dips, observe_siblings, observe_outside, observe_clocks, observe_faulty,
+    observe_balances,
 )  # fmt: skip
 
 

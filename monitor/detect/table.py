@@ -8,11 +8,13 @@ from typing import Protocol
 from monitor.detect.clipping import Clipping
 from monitor.detect.clock_error import ClockError
 from monitor.detect.data_fault import DataFault
+from monitor.detect.energy_imbalance import EnergyImbalance
 from monitor.detect.export_limiting import ExportLimiting
 from monitor.detect.failed_string import FailedString
 from monitor.detect.finding import Level
 from monitor.detect.grid_voltage_trip import GridVoltageTrip
 from monitor.detect.inverter_outage import InverterOutage
+from monitor.detect.meter_disagreement import MeterDisagreement
 from monitor.detect.missing_data import MissingData
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.shading_growth import ShadingGrowth
@@ -63,6 +65,8 @@ def detector_table() -> dict[str, Detector]:
         Clipping(),
         ExportLimiting(),
         Snow(),
+        MeterDisagreement(),
+        EnergyImbalance(),
     )
     return {d.cause: d for d in found}
 
@@ -82,4 +86,6 @@ KINDS: dict[str, Kind] = {
     "clipping": Kind("note", 60, "clipping", spoils=False),
     "export_limiting": Kind("note", 60, "export", spoils=False),
     "snow": Kind("note", 2, "snow"),
+    "meter_disagreement": Kind("watch", 3, "balance", spoils=False),
+    "energy_imbalance": Kind("watch", 3, "balance", spoils=False),
 }

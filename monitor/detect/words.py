@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
-from monitor.detect.telling import data, inverters, limits, roof, strings
+from monitor.detect.telling import data, energies, inverters, limits, roof, strings
 from monitor.detect.telling.phrases import Words
 
 # Below this chance a cause is called uncertain, and the two likeliest are named.
@@ -26,7 +26,9 @@ NAMES = {
     "export_limiting": "the export limit",
     "snow": "snow",
 }
-WORDS: Words = {**data.WORDS, **inverters.WORDS, **limits.WORDS, **roof.WORDS, **strings.WORDS}
+WORDS: Words = {
+    **data.WORDS, **energies.WORDS, **inverters.WORDS, **limits.WORDS, **roof.WORDS, **strings.WORDS,
+}  # fmt: skip
 
 
 def summary(site: Site, finding: Finding) -> str:

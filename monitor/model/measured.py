@@ -24,6 +24,8 @@ _LASTS = 3
 WEATHER = (
     "irradiance_poa", "irradiance_ghi", "irradiance_dni", "irradiance_dhi", "temperature_air", "wind_speed",
 )  # fmt: skip
+# Energies that cross the meter at the house; as powers they are among the recorded states.
+_FLOWS = frozenset({"import_energy", "export_energy"})
 # Channels that a subject's power rests on.
 _POWER = ("dc_voltage", "dc_current", "dc_power", "ac_power", "ac_energy")
 
@@ -98,6 +100,9 @@ class Measured:
     recorded: Mapping[tuple[str, str], Recorded]
     falls: tuple[CounterFall, ...] = ()  # registers of energy made
     modules_w: Mapping[str, Values] = field(default_factory=dict)
+    flows_w: Mapping[tuple[str, str], Values] = field(
+        default_factory=dict
+    )  # what energies of import and export tell, by subject and quantity; NaN over gaps
 
 
 def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measured:
@@ -125,7 +130,7 @@ def measure(site: Site, tables: Mapping[str, Table], starts: Seconds) -> Measure
     return Measured(
         starts, gathered.power, gathered.covered, gathered.counted, gathered.weather, gathered.series, gathered.heard,
         tuple(gathered.steps), gathered.marked, gathered.marks, tuple(faults),
-        gathered.recorded, tuple(gathered.falls), gathered.modules_w(),
+        gathered.recorded, tuple(gathered.falls), gathered.modules_w(), gathered.flows,
     )  # fmt: skip
 
 
@@ -143,6 +148,7 @@ class _Gathered:
         self.heard: dict[str, Values] = {}
         self.steps: list[CounterStep] = []
         self.falls: list[CounterFall] = []
+        self.flows: dict[tuple[str, str], Values] = {}
         self.marked: dict[str, dict[Mark, Values]] = {}
         self.marks: dict[str, Marks] = {}
         self.recorded: dict[tuple[str, str], Recorded] = {}
@@ -222,20 +228,27 @@ class _Gathered:
 
     def _count(self, channel: Channel, axis: Axis, values: Values) -> None:
         known = ~np.isnan(values)
-        if not known.any() or channel.quantity != "ac_energy":
+        flow = channel.quantity in _FLOWS
+        if not known.any() or not (flow or channel.quantity == "ac_energy"):
             return
         begins, ends = axis.bounds(known, channel.reads)
         values, longest = values[known], _MAX_SPANS * np.maximum(ends - begins, axis.declared_s)
         if channel.reads == "interval":
             energy = values
         else:
-            self.steps += _steps(channel.subject, ends, values, longest[1:])
-            self.falls += _falls(channel.subject, ends, values)
+            if not flow:
+                self.steps += _steps(channel.subject, ends, values, longest[1:])
+                self.falls += _falls(channel.subject, ends, values)
             energy, span = interval_energy(ends, values, interval_s=axis.declared_s)
             told = ~np.isnan(energy)
             ends, energy, longest = ends[told], energy[told], longest[told]
             begins = ends - span[told].astype(np.int64)
         watts = energy * 3.6e6 / (ends - begins)
+        if flow:
+            told = ends - begins <= longest
+            mean = spread(begins[told], ends[told], watts[told], onto=self.starts)[0]
+            self.flows.setdefault((channel.subject, channel.quantity), mean)
+            return
         self._fill(self.counted, channel.subject, spread(begins, ends, watts, onto=self.starts)[0])
         mean, covered = spread(begins, ends, np.where(ends - begins <= longest, watts, np.nan), onto=self.starts)
         if channel.subject in self._fine:

@@ -57,7 +57,7 @@ def _clock_error_advice(site: Site, finding: Finding) -> dict[str, str]:
     }
 
 
-_FAULTS = {
+FAULTS = {
     "unit": "readings in another unit, {level:g} times the true level",
     "out_of_range": "readings beyond what the equipment can do",
     "spikes": "readings with leaps that no sun makes",
@@ -76,7 +76,7 @@ _FAULTS = {
 def _data_fault(site: Site, finding: Finding) -> str:
     verb = "sent" if finding.state == "cleared" else "has sent"
     kind, level = str(finding.evidence.get("fault", "")), float(finding.evidence.get("level", 0.0))
-    what = _FAULTS.get(kind, "readings that cannot be right").format(level=level)
+    what = FAULTS.get(kind, "readings that cannot be right").format(level=level)
     return f"{subject_in_words(site, finding.subject)} {verb} {what} {span(finding)}; they are left out of the balance."
 
 
