@@ -234,6 +234,11 @@ EXAMPLES: dict[str, tuple[str, dict[str, object]]] = {
     "clipping": ("inverter:inv1", {}),
     "export_limiting": ("inverter:inv1", {}),
     "snow": ("site", {}),
+    "meter_disagreement": (
+        "meter:gen1",
+        {"way": "change", "meter_over_inverter": 0.95, "before": 1.0, "moved": "meter"},
+    ),
+    "energy_imbalance": ("meter:gen1", {"way": "dark", "dark_w": 400.0}),
 }
 
 
