@@ -1,0 +1,188 @@
+"""Weak strings and modules: what a change beside their likes says, and what looks like one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from ingest.readings import Channel, Values
+from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.siblings import observe_siblings
+from monitor.detect.underperforming_module import UnderperformingModule
+from monitor.detect.underperforming_string import UnderperformingString
+from monitor.model.history import DayNote, SiteHistory
+from tests.unit.monitor.conftest import made_site
+from tests.unit.monitor.detect.limited import JUNE, POWER, VOLTS, clear_day, home, night_of
+
+SITE = home()
+
+
+def traits_of(change: float, *, volts: float = 1.0) -> dict[str, dict[str, float]]:
+    """Traits of a clear day on which string s2 makes so much of what s1 makes."""
+    columns = clear_day(SITE)
+    columns[POWER["s2"]] = columns[POWER["s2"]] * change
+    columns[VOLTS["s2"]] = columns[VOLTS["s2"]] * volts
+    return observe_siblings(night_of(SITE, columns))
+
+
+def test_equal_strings_are_level() -> None:
+    traits = traits_of(1.0)
+    for name in ("peer", "peer_mid", "peer_am", "peer_noon", "peer_pm", "peer_best", "volt"):
+        assert traits["string:s1"][name] == pytest.approx(0.0, abs=1e-6), name
+        assert traits["string:s2"][name] == pytest.approx(0.0, abs=1e-6), name
+
+
+def test_an_all_day_loss_shows_in_every_part_of_the_day_and_with_both_signs() -> None:
+    traits = traits_of(0.9)
+    for name in ("peer", "peer_mid", "peer_am", "peer_noon", "peer_pm", "peer_best"):
+        assert traits["string:s2"][name] == pytest.approx(np.log(0.9), abs=1e-6), name
+        assert traits["string:s1"][name] == pytest.approx(-np.log(0.9), abs=1e-6), name
+
+
+def test_a_bypassed_substring_lowers_the_voltage_by_its_share() -> None:
+    # One of three diodes of one module of ten: common practice.
+    traits = traits_of(29.0 / 30.0, volts=29.0 / 30.0)
+    assert traits["string:s2"]["volt"] == pytest.approx(np.log(29.0 / 30.0), abs=1e-6)
+
+
+def test_passing_shade_leaves_the_best_third_alone() -> None:
+    columns = clear_day(SITE)
+    power = columns[POWER["s2"]].copy()
+    third = power.size // 2 - 12
+    power[:third] *= 0.3
+    traits = observe_siblings(night_of(SITE, columns | {POWER["s2"]: power}))["string:s2"]
+    assert traits["peer"] < np.log(0.9)
+    assert traits["peer_best"] == pytest.approx(0.0, abs=0.02)
+
+
+def nights(series: dict[str, Values], *, subject: str = "string:s2", last: date = JUNE, kwh: float = 20.0) -> SiteNight:
+    """A night with the last value of each series, after a past with the others."""
+    size = len(next(iter(series.values())))
+    past = SiteHistory()
+    for n in range(size - 1):
+        day = last - timedelta(days=size - 1 - n)
+        past.add([DayNote(day, subject, kwh, 0.9 * kwh, 1.1 * kwh, 1.0, {k: float(v[n]) for k, v in series.items()})])
+    made = night_of(SITE, clear_day(SITE), past=past)
+    return replace(made, past=past, traits={subject: {k: float(v[-1]) for k, v in series.items()}})
+
+
+def with_drop(size: float, *, days: int = 12, before: int = 90, sigma: float = 0.004, seed: int = 1) -> Values:
+    values = np.random.default_rng(seed).normal(0.0, sigma, before + days)
+    values[before:] += size
+    return values
+
+
+def verdict_on_s2(night: SiteNight) -> Verdict | None:
+    found = [v for v in UnderperformingString().find(night) if v.subject == "string:s2"]
+    return found[0] if found else None
+
+
+def all_day(values: Values) -> dict[str, Values]:
+    return dict.fromkeys(("peer", "peer_mid", "peer_best", "peer_am", "peer_noon", "peer_pm"), values)
+
+
+def test_a_lasting_loss_beside_the_sibling_is_told_with_its_day_size_and_energy() -> None:
+    night = nights(all_day(with_drop(np.log(0.9))))
+    verdict = verdict_on_s2(night)
+    assert verdict is not None
+    assert verdict.says == "trouble"
+    assert verdict.since == JUNE - timedelta(days=11)
+    assert verdict.evidence["loss_fraction"] == pytest.approx(0.1, abs=0.01)
+    earlier = [loss for loss in verdict.losses if loss.day < JUNE]
+    assert len(earlier) == 11
+    for loss in earlier:  # a tenth of the twenty kWh that were expected
+        assert loss.low < 2.0 < loss.high
+        assert loss.kwh == pytest.approx(2.0, abs=0.15)
+
+
+def test_voltage_and_power_together_name_the_bypassed_parts() -> None:
+    drop = np.log(29.0 / 30.0)
+    night = nights(all_day(with_drop(drop)) | {"volt": with_drop(drop, sigma=0.001), "amp": with_drop(0.0)})
+    verdict = verdict_on_s2(night)
+    assert verdict is not None
+    assert verdict.says == "trouble"
+    assert verdict.evidence["substrings_bypassed"] == 1
+    assert verdict.confidence > 0.9
+
+
+def test_a_voltmeter_that_drifts_is_no_weak_string() -> None:
+    night = nights(all_day(with_drop(0.0)) | {"volt": with_drop(-0.034, sigma=0.001)})
+    verdict = verdict_on_s2(night)
+    assert verdict is None or verdict.says != "trouble"
+
+
+def test_shade_in_one_third_of_the_day_is_no_weak_string() -> None:
+    shaded = with_drop(-0.10)
+    night = nights(all_day(shaded) | {"peer_best": with_drop(0.0), "peer_noon": with_drop(0.0)})
+    verdict = verdict_on_s2(night)
+    assert verdict is None or verdict.says != "trouble"
+
+
+def test_a_sibling_that_left_the_shade_is_no_loss_of_this_one() -> None:
+    past = nights(all_day(with_drop(-0.10)) | {"outside": with_drop(0.0, sigma=0.02)})
+    rising = with_drop(0.10, sigma=0.02, seed=2)
+    for n, note_day in enumerate(range(rising.size - 1, 0, -1)):
+        day = JUNE - timedelta(days=note_day)
+        past.past.add([DayNote(day, "string:s1", 20.0, 18.0, 22.0, 1.0, {"outside": float(rising[n])})])
+    verdict = verdict_on_s2(past)
+    assert verdict is None or verdict.says != "trouble"
+
+
+def test_a_young_site_says_nothing() -> None:
+    night = nights(all_day(with_drop(np.log(0.8), days=10, before=15)))
+    verdict = verdict_on_s2(night)
+    assert verdict is None or verdict.says != "trouble"
+
+
+MODULE = "module:s1/03"
+
+
+def module_night(values: Values) -> SiteNight:
+    site = made_site(string=[{**SITE.string[0].model_dump(), "module_electronics": True}], source=[])
+    night = nights({"peer_mid": values, "peer": values, "made_kwh": np.full(values.size, 1.5)}, subject=MODULE)
+    return replace(night, site=site)
+
+
+@pytest.mark.parametrize("change", [0.88, 0.75])
+def test_a_module_that_drops_is_told_within_ten_days(change: float) -> None:
+    night = module_night(with_drop(np.log(change), days=10))
+    (verdict,) = [v for v in UnderperformingModule().find(night) if v.subject == MODULE]
+    assert verdict.says == "trouble"
+    assert verdict.evidence["loss_fraction"] == pytest.approx(1.0 - change, abs=0.01)
+    tonight = verdict.losses[-1]
+    # It made 1.5 kWh, which is `change` of what it would have made.
+    assert tonight.kwh == pytest.approx(1.5 / change - 1.5, rel=0.1)
+
+
+def test_a_sound_module_is_healthy() -> None:
+    (verdict,) = [v for v in UnderperformingModule().find(module_night(with_drop(0.0))) if v.subject == MODULE]
+    assert verdict.says == "healthy"
+
+
+def test_a_module_that_was_weak_from_the_first_day_is_told_with_less_certainty() -> None:
+    (verdict,) = [v for v in UnderperformingModule().find(module_night(with_drop(0.0) - 0.2)) if v.subject == MODULE]
+    assert verdict.says == "trouble"
+    assert verdict.evidence["shape"] == "from_the_start"
+    assert verdict.confidence < 0.8
+
+
+def test_modules_are_set_beside_the_middle_of_their_string() -> None:
+    source = {
+        "id": "log", "kind": "table", "files": "incoming/m_*.csv", "interval_minutes": 5,
+        "time": {"column": "t", "zone": "UTC"},
+        "columns": [
+            {"column": f"m{n}", "quantity": "dc_power", "of": f"module:s1/{n:02d}", "unit": "W"} for n in range(1, 11)
+        ],
+    }  # fmt: skip
+    site = made_site(
+        string=[{**SITE.string[0].model_dump(), "module_electronics": True}], source=[source], meter=[],
+    )  # fmt: skip
+    day = clear_day(home(strings=1))[POWER["s1"]] / 10.0
+    columns = {Channel(f"module:s1/{n:02d}", "dc_power", "mean", "W"): day for n in range(1, 11)}
+    columns[Channel(MODULE, "dc_power", "mean", "W")] = 0.8 * day
+    traits = observe_siblings(night_of(site, columns))
+    assert traits[MODULE]["peer_mid"] == pytest.approx(np.log(0.8), abs=1e-6)
+    assert traits["module:s1/01"]["peer"] == pytest.approx(0.0, abs=1e-6)
