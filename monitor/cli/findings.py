@@ -77,6 +77,7 @@ def as_document(finding: Finding) -> dict[str, Any]:
         "raised": finding.raised.isoformat(),
         "cleared": finding.cleared.isoformat() if finding.cleared else None,
         "confidence": finding.confidence,
+        "verdict": finding.verdict,
         "lost_kwh": finding.lost_kwh,
         "lost_kwh_low": finding.lost_kwh_low,
         "lost_kwh_high": finding.lost_kwh_high,
@@ -105,7 +106,8 @@ def as_text(fleet: Fleet, found: list[Finding], until: date | None) -> str:
 def _row(f: Finding) -> tuple[str, ...]:
     money = "" if f.lost_money is None else f"{f.lost_money:.2f}"
     since, raised = f.since.isoformat(), f.raised.isoformat()
-    return f.level, f.state, f.site, f.subject, f.cause, since, raised, f"{f.lost_kwh:.1f}", money
+    state = f.state if f.verdict is None else f"{f.state}, {f.verdict}"
+    return f.level, state, f.site, f.subject, f.cause, since, raised, f"{f.lost_kwh:.1f}", money
 
 
 def _currency(fleet: Fleet) -> str:

@@ -41,6 +41,9 @@ def settle(site: Site, verdicts: Sequence[Verdict], known: Collection[Finding]) 
 
 def _likeliest(verdicts: Sequence[Verdict], known: Collection[Finding]) -> list[Verdict]:
     named = {(f.subject, f.cause) for f in known if f.state == "open"}
+    confirmed = {
+        (f.subject, KINDS[f.cause].family): f.cause for f in known if f.state == "open" and f.verdict == "confirmed"
+    }
     best: dict[Trouble, Verdict] = {}
 
     def chance(v: Verdict) -> float:
@@ -48,6 +51,8 @@ def _likeliest(verdicts: Sequence[Verdict], known: Collection[Finding]) -> list[
 
     for v in verdicts:
         key = (v.subject, KINDS[v.cause].family)
+        if confirmed.get(key, v.cause) != v.cause:  # somebody has seen what it is
+            continue
         if v.says == "trouble" and (key not in best or chance(v) > chance(best[key])):
             best[key] = v
     winners = {(v.subject, v.cause) for v in best.values()}

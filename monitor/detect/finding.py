@@ -34,3 +34,14 @@ class Finding:
     summary: str
     evidence: dict[str, Any] = field(default_factory=dict)
     advice: dict[str, str] = field(default_factory=dict)  # reader ("service", "homeowner") to text
+
+    @property
+    def verdict(self) -> str | None:
+        """What an engineer last said of it: confirmed, not-a-fault or repaired; None while nobody did."""
+        said: str | None = self.evidence.get("verdict", {}).get("said")
+        return said
+
+    @property
+    def is_closed_by_hand(self) -> bool:
+        """Whether an engineer closed it: what comes after is another trouble."""
+        return self.state == "cleared" and self.verdict in ("not-a-fault", "repaired")

@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
+from monitor.config.models import Site
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.detect.table import KINDS
 from monitor.detect.words import advice, summary
 
-# A trouble that comes back within a month is the same trouble.
-REOPEN_DAYS = 30
+# A trouble that comes back within a month is the same trouble, unless an engineer has closed it.
+_REOPEN = timedelta(days=30)
 # Nights on which nothing could be judged are remembered for so long as possibly lost.
 _UNSEEN_DAYS = 90
 
@@ -28,6 +29,16 @@ class Change:
     losses: tuple[DayLoss, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A finding that somebody has spoken of: its id, and what it was."""
+
+    finding_id: str
+    subject: str
+    cause: str
+    raised: date
+
+
 Suspected = Callable[[str, str], Sequence[date]]  # subject, cause -> earlier nights of trouble in a row, newest first
 
 
@@ -38,7 +49,8 @@ def advance(
     *,
     suspected: Suspected,
     raised: date,
-    taken_back: Mapping[tuple[str, str], Finding] | None = None,
+    taken_back: Sequence[Finding] = (),
+    judged: Sequence[Known] = (),
 ) -> list[Change]:
     """Move a site's findings on by one night.
 
@@ -54,10 +66,14 @@ def advance(
         Earlier nights in a row on which a subject already looked troubled without being reported.
     raised : date
         Day that new findings are stamped with.
-    taken_back : mapping of (subject, cause) to Finding, optional
+    taken_back : sequence of Finding, optional
         Findings of nights that are being assessed again: found again, they keep their id and their `raised`.
+    judged : sequence of Known, optional
+        Findings that engineers have spoken of: found again about the same time, they keep their id.
     """
-    origin = _Origin(suspected, raised, taken_back or {})
+    ids = {f.id for f in known}
+    free = [j for j in judged if j.finding_id not in ids and j.finding_id not in {f.id for f in taken_back}]
+    origin = _Origin(suspected, raised, taken_back, free)
     current = {(f.subject, KINDS[f.cause].family): f for f in sorted(known, key=lambda f: (f.raised, f.id))}
     changes: dict[tuple[str, str], Change] = {}
     for verdict in sorted(verdicts, key=lambda v: (v.says != "trouble", v.says == "healthy", -v.confidence)):
@@ -78,7 +94,8 @@ class _Origin:
 
     suspected: Suspected
     raised: date
-    taken_back: Mapping[tuple[str, str], Finding]
+    taken_back: Sequence[Finding]
+    judged: Sequence[Known]
 
 
 def _move(night: SiteNight, verdict: Verdict, finding: Finding | None, origin: _Origin) -> Change | None:
@@ -93,17 +110,34 @@ def _trouble(night: SiteNight, verdict: Verdict, finding: Finding | None, origin
     if finding is not None and finding.state == "open":
         same = finding.cause == verdict.cause
         return _seen(night, verdict, _renamed(finding, verdict), "seen" if same else "renamed")
-    if finding is not None and finding.cleared is not None and night.day - finding.cleared <= timedelta(REOPEN_DAYS):
+    by_hand = finding is not None and finding.is_closed_by_hand
+    recent = finding is not None and finding.cleared is not None and night.day - finding.cleared <= _REOPEN
+    if finding is not None and recent and not by_hand:
         return _seen(night, verdict, replace(_renamed(finding, verdict), state="open", cleared=None), "reopened")
     earlier = origin.suspected(verdict.subject, verdict.cause)
     if len(earlier) + 1 < verdict.nights_needed:
         return None
     since = min([verdict.since or night.day, *earlier[: verdict.nights_needed - 1]])
-    fresh = _fresh(night, verdict, since=since, raised=origin.raised)
-    before = origin.taken_back.get((verdict.subject, verdict.cause))
-    if before is not None:
-        fresh = replace(fresh, id=before.id, raised=before.raised)
-    return _seen(night, verdict, fresh, "raised")
+    if by_hand and finding is not None and finding.cleared is not None:
+        since = min(max(since, finding.cleared + timedelta(1)), night.day)
+    return _seen(night, verdict, _named(_fresh(night, verdict, since=since, raised=origin.raised), origin), "raised")
+
+
+def _named(fresh: Finding, origin: _Origin) -> Finding:
+    """A new finding under the id of the one that it is, if it was found before its nights were assessed again."""
+    before = [f for f in origin.taken_back if (f.subject, f.cause) == (fresh.subject, fresh.cause)]
+    if before:
+        nearest = min(before, key=lambda f: abs(f.raised - fresh.last_seen))
+        return replace(fresh, id=nearest.id, raised=nearest.raised)
+    judged = [
+        j
+        for j in origin.judged
+        if (j.subject, KINDS[j.cause].family) == (fresh.subject, KINDS[fresh.cause].family)
+        and abs(j.raised - fresh.last_seen) <= _REOPEN
+    ]
+    if judged:
+        return replace(fresh, id=min(judged, key=lambda j: abs(j.raised - fresh.last_seen)).finding_id)
+    return fresh
 
 
 def _renamed(finding: Finding, verdict: Verdict) -> Finding:
@@ -151,8 +185,7 @@ def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Ch
     evidence: dict[str, Any] = {**verdict.evidence, "days_seen": finding.evidence.get("days_seen", 0) + 1}
     if verdict.others:
         evidence["other_causes"] = {cause: round(chance, 2) for cause, chance in verdict.others.items()}
-    if "earlier_causes" in finding.evidence:
-        evidence["earlier_causes"] = finding.evidence["earlier_causes"]
+    evidence |= {k: finding.evidence[k] for k in ("earlier_causes", "verdict") if k in finding.evidence}
     moved = replace(
         finding,
         level=verdict.level or KINDS[verdict.cause].level,
@@ -163,7 +196,7 @@ def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Ch
         lost_kwh_high=finding.lost_kwh_high + sum(loss.high for loss in losses),
         evidence=evidence,
     )
-    return Change(_told(night, moved), what, losses)
+    return Change(brought_up_to_date(night.site, moved), what, losses)
 
 
 def _good_day(night: SiteNight, finding: Finding) -> Change:
@@ -172,8 +205,8 @@ def _good_day(night: SiteNight, finding: Finding) -> Change:
     moved = replace(finding, evidence=evidence)
     if good >= KINDS[finding.cause].good_days_to_clear:
         moved = replace(moved, state="cleared", cleared=night.day)
-        return Change(_told(night, moved), "cleared")
-    return Change(_told(night, moved), "good_day")
+        return Change(brought_up_to_date(night.site, moved), "cleared")
+    return Change(brought_up_to_date(night.site, moved), "good_day")
 
 
 def _unseen(night: SiteNight, verdict: Verdict, finding: Finding) -> Change | None:
@@ -185,8 +218,8 @@ def _unseen(night: SiteNight, verdict: Verdict, finding: Finding) -> Change | No
     return Change(replace(finding, evidence={**finding.evidence, "unseen_days": kept}), "unseen")
 
 
-def _told(night: SiteNight, finding: Finding) -> Finding:
+def brought_up_to_date(site: Site, finding: Finding) -> Finding:
     """The finding with its money, summary and advice brought up to date."""
-    tariff = night.site.tariff
+    tariff = site.tariff
     priced = replace(finding, lost_money=finding.lost_kwh * tariff.import_per_kwh if tariff else None)
-    return replace(priced, summary=summary(night.site, priced), advice=advice(night.site, priced))
+    return replace(priced, summary=summary(site, priced), advice=advice(site, priced))

@@ -77,7 +77,8 @@ class UnderperformingModule:
         days, values = night.series(subject, PEER.trait)
         total = night.series(subject, "peer")[1]
         low = float(np.quantile(values, 0.9)) < _BORN_WEAK and float(np.quantile(total, 0.9)) < _BORN_WEAK
-        if days.size < _BORN_DAYS or not low:
+        epoch = night.past.epochs.get(subject)
+        if days.size < _BORN_DAYS or not low or (epoch is not None and epoch.accepted):
             return Verdict(subject, self.cause, "healthy")
         size, spread = float(np.median(values)), 1.4826 * float(np.median(np.abs(values - np.median(values))))
         sigma = float(

@@ -34,7 +34,7 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
         units = [
             s for s in history.subjects() if s.startswith(("string:", "inverter:")) and _is_heard(history.nights(s))
         ]
-        gains = {s: history.gains(s, until + timedelta(days=1)) for s in units} | dict(installed.gains)
+        gains = dict(installed.gains) | {s: history.gains(s, until + timedelta(days=1)) for s in units}
         maps = {subject: sky.sky_map for subject, sky in history.skies.items()}
         installed = _worked_out(conn, site, replace(installed, gains=gains, maps=maps), until)
     learning = {

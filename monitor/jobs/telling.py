@@ -9,7 +9,7 @@ from monitor.config import Fleet
 from monitor.detect.finding import LEVELS, Finding
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
-from monitor.store.findings import list_findings
+from monitor.store.rulings import told_findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ def list_ranked_findings(fleet: Fleet, store: Store, *, site_id: str | None, inc
     """Findings of one site or of every site of the fleet: the gravest first, then what cost most."""
     sites = [site_id] if site_id is not None else [site.id for site in fleet.sites]
     with store.read() as conn:
-        found = [f for site in sites for f in list_findings(conn, site=site, include_cleared=include_cleared)]
+        found = [f for site in sites for f in told_findings(conn, site=site, include_cleared=include_cleared)]
         nights = [night for site in sites if (night := assessed_until(conn, site)) is not None]
     found.sort(key=lambda f: (-LEVELS.index(f.level), -f.lost_kwh, f.site, f.id))
     return Told(found, min(nights, default=None))

@@ -15,6 +15,7 @@ _SHAPE_TOLERANCE = 0.03
 _CLEAR_RANGE = (0.6, 1.4)
 PRIOR_SIGMA = 0.12  # nameplate against a real roof before anything is learned
 LEARNED_SIGMA = 0.03
+ONCE_LEARNED_SIGMA = 0.06  # while there are few days yet, or after a repair
 MIN_CLEAR_DAYS = 8
 MIN_DAYS = 15
 PATIENCE_DAYS = 60
@@ -137,6 +138,6 @@ def learn_gains(days: Sequence[DayRatio]) -> Gains:
         clear_sky=clear_gain,
         sensor=float(np.median(sensor)) if len(sensor) >= 3 else clear_gain,
         weather=float(np.median(weather)) if len(weather) >= 3 else clear_gain,
-        sigma=LEARNED_SIGMA if complete else (0.06 if learned else PRIOR_SIGMA),
+        sigma=LEARNED_SIGMA if complete else (ONCE_LEARNED_SIGMA if learned else PRIOR_SIGMA),
         complete=complete,
     )

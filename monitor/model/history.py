@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 import numpy as np
 
 from ingest.readings import Values
 from monitor.model.calibration import Outcome
-from monitor.model.gain import NAMEPLATE, DayRatio, Gains, learn_gains
+from monitor.model.gain import NAMEPLATE, ONCE_LEARNED_SIGMA, DayRatio, Gains, learn_gains
 from monitor.model.ladder import SOURCES, RungName
 from monitor.model.learned_sky import LearnedSky
 from monitor.model.numbers import Nights, NumberStore, Ordinals
@@ -45,6 +45,19 @@ class DayNote:
     measured_kwh: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Epoch:
+    """From which day on (ordinal) a subject is a new one, the how manieth, and why.
+
+    After a repair its earlier days say nothing of what it should do; `accepted` when nothing was repaired, but what it
+    does is no fault.
+    """
+
+    first: int
+    number: int
+    accepted: bool
+
+
 @dataclass(slots=True)
 class SiteHistory:
     """Numbers of a site's days by subject, and what was concluded from more nights than are remembered.
@@ -57,6 +70,7 @@ class SiteHistory:
     kept: dict[str, NumberStore] = field(default_factory=dict)
     frozen: dict[str, tuple[date, Gains]] = field(default_factory=dict)
     skies: dict[str, LearnedSky] = field(default_factory=dict)
+    epochs: Mapping[str, Epoch] = field(default_factory=dict)  # as of the coming night; none for a subject's first
 
     def add(self, notes: Iterable[DayNote]) -> None:
         """Take one more night's notes."""
@@ -78,7 +92,7 @@ class SiteHistory:
         return tuple(self.kept)
 
     def series(self, subject: str, feature: str) -> tuple[Ordinals, Values]:
-        """One number of a subject over all that is remembered, oldest first.
+        """One number of a subject over all that is remembered of its epoch, oldest first.
 
         Parameters
         ----------
@@ -97,6 +111,8 @@ class SiteHistory:
         store = self.kept.get(subject, _NONE)
         values = store.nights().column(feature)
         known = ~np.isnan(values)
+        if subject in self.epochs:
+            known &= store.days >= self.epochs[subject].first
         return store.days[known], values[known]
 
     def nights(self, subject: str, most: int = RECENT_NIGHTS) -> Nights:
@@ -104,12 +120,30 @@ class SiteHistory:
         return self.kept.get(subject, _NONE).nights().newest(most)
 
     def gains(self, subject: str, day: date) -> Gains:
-        """Gains of a subject beside its open table, as they were known before a day."""
-        if subject in self.frozen and self.frozen[subject][0] < day:
-            return self.frozen[subject][1]
+        """Gains of a subject beside its open table, as they were known before a day.
+
+        In a new epoch those of the one before serve, with less trust, until the new ones are learned.
+        """
+        frozen = self.frozen.get(subject)
+        earlier = frozen[1] if frozen is not None and frozen[0] < day else None
+        if earlier is not None and self.is_settled(subject):
+            return earlier
+        learned = self._learned(subject, day)
+        if earlier is not None and not learned.complete:
+            return replace(earlier, sigma=max(earlier.sigma, ONCE_LEARNED_SIGMA), complete=False)
+        return learned
+
+    def is_settled(self, subject: str) -> bool:
+        """Whether a subject's gains of its present epoch are frozen."""
+        return subject in self.frozen and self.frozen[subject][0].toordinal() >= self._begin(subject)
+
+    def _begin(self, subject: str) -> int:
+        return self.epochs[subject].first if subject in self.epochs else 0
+
+    def _learned(self, subject: str, day: date) -> Gains:
         if subject not in self.kept:
             return NAMEPLATE
-        before = self.kept[subject].between(0, day.toordinal() - 1)[1]
+        before = self.kept[subject].between(self._begin(subject), day.toordinal() - 1)[1]
         learning = before.newest(RECENT_NIGHTS).having("learn")
         ratios = zip(*(_or_none(learning.column(name)) for name in ("clear_sky", "sensor", "weather")), strict=True)
         return learn_gains([DayRatio(*ratio) for ratio in ratios]) if len(learning) else NAMEPLATE
@@ -118,7 +152,8 @@ class SiteHistory:
         """Recent days that a subject's gains are learned from."""
         store = self.kept.get(subject, _NONE)
         learns = self.nights(subject).column("learn") == 1.0
-        return [date.fromordinal(int(day)) for day in store.days[-RECENT_NIGHTS:][learns]]
+        days = [date.fromordinal(int(day)) for day in store.days[-RECENT_NIGHTS:][learns]]
+        return [day for day in days if day.toordinal() >= self._begin(subject)]
 
     def shading(self, subjects: Iterable[str]) -> dict[str, LearnedSky]:
         """The maps of some subjects before whose sky anything stands."""
@@ -148,7 +183,7 @@ class SiteHistory:
         says = self.nights(subject, _SUSPECTED_NIGHTS).column(f"says:{cause}")
         found: list[date] = []
         for day, said in zip(days[::-1].tolist(), says[::-1].tolist(), strict=True):
-            if said == 0.0:
+            if said == 0.0 or day < self._begin(subject):
                 break
             if said == 1.0:
                 found.append(date.fromordinal(day))

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from ingest.readings import Values
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
+from monitor.detect.ruling import Ruling
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import MAX_NEIGHBOUR_KM
 from monitor.model.learned_sky import KeptLooks
@@ -23,6 +24,7 @@ from monitor.store.baselines import drop_baselines
 from monitor.store.daily import drop_daily
 from monitor.store.findings import findings_of, rewind_findings
 from monitor.store.readings import changed_days_of, load_tables, recorded_span
+from monitor.store.rulings import rulings_of
 from monitor.store.skies import drop_skies, first_looks
 
 Neighbours = dict[str, list[tuple[str, float]]]  # site id to (other site's id, km)
@@ -40,7 +42,8 @@ class Case:
     stored: Stored = field(default_factory=dict)  # what of the history is in the store, packed
     findings: list[Finding] = field(default_factory=list)
     # Findings of re-assessed nights, waiting to be found again under their old id and date.
-    taken_back: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    taken_back: list[Finding] = field(default_factory=list)
+    rulings: list[Ruling] = field(default_factory=list)  # what engineers have said of the site's findings
     # Days whose readings had changed when the pass began, as `changed_days` tells them.
     changed: Mapping[int, int] = field(default_factory=dict)
     span: SiteSpan | None = None
@@ -71,7 +74,9 @@ def recall(store: Store, cases: Sequence[Case], befores: Mapping[str, date]) -> 
     with store.read() as conn:
         known = remember_all(conn, {c.site.id: befores[c.site.id] for c in cases})
         findings = findings_of(conn, [c.site.id for c in cases if c.first is not None])
+        rulings = rulings_of(conn, [c.site.id for c in cases])
     for case in cases:
+        case.rulings = rulings.get(case.site.id, [])
         case.history, case.stored = known[case.site.id]
         case.findings = findings.get(case.site.id, [])
 
@@ -152,7 +157,7 @@ def _find_start(conn: Connection, case: Case, until: date | None, first: date | 
         return
     gone = rewind_findings(conn, site=case.site.id, from_day=case.first)
     if case.raised_from is not None:
-        case.taken_back = {(f.subject, f.cause): f for f in gone}
+        case.taken_back = gone
     drop_daily(conn, site=case.site.id, from_day=case.first)
     drop_baselines(conn, case.site.id, learned_after=case.first - timedelta(days=1))
     drop_skies(conn, case.site.id, from_day=case.first)

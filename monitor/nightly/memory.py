@@ -13,12 +13,14 @@ from datetime import date, timedelta
 import zstandard
 from sqlalchemy import Connection
 
+from monitor.detect.ruling import epochs_on
 from monitor.model.gain import Gains
 from monitor.model.history import MEMORY_DAYS, DayNote, SiteHistory, memory_start
 from monitor.model.packing import Stretch, joined, pack, unpack
 from monitor.store.baselines import baselines_of
 from monitor.store.daily import DailyRow, read_daily
 from monitor.store.memory import MemoryPart, read_memory, write_memory
+from monitor.store.rulings import rulings_of
 from monitor.store.skies import read_maps
 
 PART_DAYS = 100
@@ -44,6 +46,8 @@ def remember_all(conn: Connection, firsts: Mapping[str, date]) -> dict[str, tupl
             found[baseline.site][0].frozen[baseline.subject] = (baseline.frozen_on, gains)
     for site, skies in read_maps(conn, firsts).items():
         found[site][0].skies = skies
+    for site, rulings in rulings_of(conn, list(firsts)).items():
+        found[site][0].epochs = epochs_on(rulings, firsts[site])
     return found
 
 

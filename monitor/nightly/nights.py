@@ -17,6 +17,7 @@ from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
+from monitor.detect.ruling import epochs_on, rule, silenced
 from monitor.detect.shading_growth import LOOK_BACK_DAYS, is_look_night
 from monitor.detect.snow_cover import snow_possible
 from monitor.detect.table import KINDS, detector_table
@@ -262,6 +263,9 @@ def _one_night(
     `near` names the sites of which more than a look is needed. `ends` when the cases are forgotten afterwards;
     `elsewhere` tells of a group whether anybody outside was heard, should nobody be inside.
     """
+    for case in cases:
+        if case.rulings:
+            case.history.epochs = epochs_on(case.rulings, day)
     views = {
         c.site.id: view for c in cases if c.span is not None and (view := _guarded(tally, c, _look, c, day)) is not None
     }
@@ -350,14 +354,16 @@ def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation,
             night = replace(night, looks=read_chain(conn, case.site.id, view.day, nights=LOOK_BACK_DAYS))
     night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
-    verdicts = settle(case.site, found, case.findings)
+    verdicts = silenced(night, settle(case.site, found, case.findings), case.rulings)
     raised = max(view.day, case.raised_from or view.day)
     changes = advance(
-        night, verdicts, case.findings, suspected=case.history.suspected, raised=raised, taken_back=case.taken_back
-    )
+        night, verdicts, case.findings, suspected=case.history.suspected, raised=raised, taken_back=case.taken_back,
+        judged=[r.known for r in case.rulings],
+    )  # fmt: skip
+    changes += rule(night, changes, case.findings, case.rulings)
     troubled = _troubled(case, changes)
-    frozen = case.history.frozen
-    rows = daily_rows(view, expectation, night, verdicts, case.history, troubled=troubled, settled=frozen.keys())
+    frozen = {s for s in case.history.frozen if case.history.is_settled(s)}
+    rows = daily_rows(view, expectation, night, verdicts, case.history, troubled=troubled, settled=frozen)
     learned = view.in_the_open.gains
     settled = {s: g for s, g in learned.items() if g.complete and s not in frozen and s in view.power_w}
     looks = night_looks(view, night, at_nothing=at_nothing(night), troubled=troubled)
@@ -401,7 +407,7 @@ def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
 
 
 def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
-    save_findings(conn, [c.finding for c in outcome.changes])
+    save_findings(conn, list({c.finding.id: c.finding for c in outcome.changes}.values()))
     write_losses(
         conn,
         [Loss(c.finding.id, x.day, x.kwh, x.low, x.high, day) for c in outcome.changes for x in c.losses],
@@ -416,11 +422,12 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
 
 def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
     learned = case.history.learning_days(subject)
+    epoch = case.history.epochs.get(subject)
     values = {"clear_sky": gains.clear_sky, "sensor": gains.sensor, "weather": gains.weather, "sigma": gains.sigma}
     return Baseline(
         site=case.site.id,
         subject=subject,
-        epoch=0,
+        epoch=epoch.number if epoch is not None else 0,
         frozen_on=day,
         learned_from=min(learned, default=day),
         learned_until=day,
@@ -436,7 +443,7 @@ def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
     changed = {c.finding.id: c.finding for c in outcome.changes}
     case.findings = [f for f in case.findings if f.id not in changed] + list(changed.values())
     for change in outcome.changes:
-        case.taken_back.pop((change.finding.subject, change.finding.cause), None)
+        case.taken_back = [f for f in case.taken_back if f.id != change.finding.id]
         tally.take(change)
     tally.site_nights += 1
 
@@ -448,7 +455,7 @@ def _close_up(store: Store, cases: Sequence[Case], last: date, tally: _Tally) ->
         for case in cases:
             if case.first is None or case.site.id in tally.failed:
                 continue
-            for finding in case.taken_back.values():
+            for finding in case.taken_back:
                 closed = replace(
                     finding, state="cleared", cleared=finding.cleared or last, lost_kwh=0.0, lost_kwh_low=0.0,
                     lost_kwh_high=0.0, lost_money=None if finding.lost_money is None else 0.0,

@@ -52,6 +52,10 @@ def card_facts(card: FindingCard, currency: str) -> list[tuple[str, str]]:
     facts = [("Since", day_words(card.since)), ("First reported", f"after {day_words(card.raised)}")]
     if card.cleared is not None:
         facts.append(("Cleared", f"after {day_words(card.cleared)}"))
+    if card.verdict is not None:
+        facts.append(
+            ("Verdict", card.verdict.replace("-", " ") + (f": {card.verdict_note}" if card.verdict_note else ""))
+        )
     if card.lost > 0:
         price = f", {money(card.lost_money, currency)}" if card.lost_money is not None else ""
         so_far = "Lost" if card.state == "cleared" else "Lost so far"

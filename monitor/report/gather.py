@@ -28,8 +28,8 @@ from monitor.report.service import (
     silence_line,
 )
 from monitor.store.daily import DailyRow, read_daily
-from monitor.store.findings import list_findings
 from monitor.store.ledger import FileRecord, list_files
+from monitor.store.rulings import told_findings
 
 QUIET_DAYS = 2  # days without any readings, after which a site is told to be without data
 LEDGER_LOOK = 5000  # newest files looked through for what was set aside
@@ -41,8 +41,8 @@ def gather_service(conn: Connection, fleet: Fleet, *, as_of: date, generated: da
     """The service team's digest after the night of `as_of`."""
     since_last = first_untold_day(fleet, as_of)
     sites = {site.id: site for site in fleet.sites}
-    known = [_as_it_stood(f, as_of) for f in list_findings(conn, include_cleared=True) if f.raised <= as_of]
-    known = ranked([f for f in known if f.site in sites])
+    every = (f for site_id in sites for f in told_findings(conn, site=site_id, include_cleared=True))
+    known = ranked([_as_it_stood(f, as_of) for f in every if f.raised <= as_of])
     standing = [f for f in known if f.state == "open" and f.level != "note"]
     cleared = [f for f in known if f.cleared is not None and f.cleared >= since_last and f.level != "note"]
     charts = _charts(conn, sites, [*standing, *cleared], as_of)
@@ -80,7 +80,7 @@ def gather_homeowner(
     figures = _figures(rows)
     daily = daily_energy(figures, day_span(first, last))
     total = month_total(daily, [row.irradiation_source for row in rows if row.day >= first])
-    found = concerns(list_findings(conn, site=site.id, include_cleared=True), first, last)
+    found = concerns(told_findings(conn, site=site.id, include_cleared=True), first, last)
     return HomeownerDigest(
         edition=Edition(
             kind="homeowner", about=site.id, period=f"{first:%Y-%m}", written=generated.astimezone(site.zone)

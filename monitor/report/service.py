@@ -77,6 +77,8 @@ def finding_card(finding: Finding, site: Site, *, since_last: date, chart: Findi
         lost_money=finding.lost_money,
         summary=finding.summary,
         check_first=finding.advice.get("service", ""),
+        verdict=finding.verdict,
+        verdict_note=finding.evidence.get("verdict", {}).get("note", ""),
         share_before=before,
         share_since=since,
         chart=chart,

@@ -167,6 +167,11 @@ def changed_days_of(conn: Connection, sites: Sequence[str]) -> dict[str, dict[in
     return found
 
 
+def mark_changed(conn: Connection, site: str, day: int, now: int) -> None:
+    """Put a UTC day on the list of those that wait to be assessed again."""
+    _note_changes(conn, {0: site}, {(0, day)}, now)
+
+
 def forget_changed_days(conn: Connection, site: str, days: Mapping[int, int]) -> None:
     """Take days off the list, in the transaction that keeps what was made of them.
 

@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 # Every revision that this program knows, oldest first; the last one is what it works with.
-REVISIONS = ("0001", "0002", "0003", "0004", "0005")
+REVISIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
 
 metadata = MetaData(
     naming_convention={
@@ -224,6 +224,23 @@ finding_event = Table(
     Column("what", String(32), nullable=False),
     Column("detail", JSON, nullable=False, comment="finding: the whole finding as that night left it"),
     comment="the history of each finding",
+)
+
+ruling = Table(
+    "ruling",
+    metadata,
+    Column("site", String(64), primary_key=True),
+    Column("finding_id", String(255), primary_key=True, comment="no foreign key: it outlives what a replay deletes"),
+    Column("day", Date, primary_key=True, comment="local day for which it holds"),
+    Column("said", String(16), nullable=False, comment="confirmed, not-a-fault or repaired"),
+    Column("note", Text, nullable=False),
+    Column("subject", String(160), nullable=False, comment="of the finding"),
+    Column("cause", String(64), nullable=False, comment="of the finding"),
+    Column("raised", Date, nullable=False, comment="of the finding"),
+    Column("renews", JSON, nullable=False, comment="subjects that begin anew with the day after"),
+    Column("given_at", BigInteger, nullable=False, comment="instant"),
+    Column("nights_until", Date, comment="last local day assessed when it was given; null: none"),
+    comment="what engineers said of findings",
 )
 
 loss = Table(

@@ -62,7 +62,8 @@ def test_json_has_the_form_of_the_interface(run: Run, told: Path) -> None:
     assert document["findings"][0] == {
         "id": "f1", "site": "larkrise", "subject": "string:s1", "cause": "failed_string", "level": "urgent",
         "state": "open", "since": "2025-06-03", "raised": "2025-06-04", "cleared": None,
-        "confidence": 0.99, "lost_kwh": 35.2, "lost_kwh_low": 31.0, "lost_kwh_high": 39.9, "lost_money": 9.86,
+        "confidence": 0.99, "verdict": None,
+        "lost_kwh": 35.2, "lost_kwh_low": 31.0, "lost_kwh_high": 39.9, "lost_money": 9.86,
         "summary": "String s1 makes nothing.", "evidence": {"days": 3},
         "advice": {"service": "Look at the connectors.", "homeowner": "We are on it."},
     }  # fmt: skip
