@@ -307,6 +307,7 @@ def _one_night(
         for case, outcome in outcomes:
             _keep(conn, case, day, outcome)
             case.history.add(note_of(row) for row in outcome.rows)
+        write_looks(conn, {case.site.id: outcome.looks for case, outcome in outcomes if outcome.looks}, day)
         if ends:
             keep_memory(conn, [(case.site.id, case.history, case.stored) for case, _ in outcomes])
     for case, outcome in outcomes:
@@ -415,8 +416,6 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
     add_events(conn, [finding_event(c.finding, day, c.what) for c in outcome.changes])
     for subject, gains in outcome.settled.items():
         write_baseline(conn, _baseline(case, subject, day, gains))
-    if outcome.looks:
-        write_looks(conn, case.site.id, day, outcome.looks)
     write_maps(conn, case.site.id, outcome.skies)
 
 

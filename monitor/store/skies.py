@@ -112,9 +112,9 @@ def as_stored(sky: LearnedSky) -> LearnedSky:
     return unpack_map(sky.subject, sky.epoch, sky.learned_until, pack_map(sky))
 
 
-def write_looks(conn: Connection, site: str, day: date, looks: Sequence[KeptLooks]) -> None:
-    """Keep the looks of a site's day; earlier ones of the same day are replaced."""
-    upsert(conn, schema.day_looks, [{"site": site, "day": day, "data": pack_looks(looks)}])
+def write_looks(conn: Connection, looks: Mapping[str, Sequence[KeptLooks]], day: date) -> None:
+    """Keep the looks of sites' day, by site; earlier ones of the same day are replaced."""
+    upsert(conn, schema.day_looks, [{"site": site, "day": day, "data": pack_looks(o)} for site, o in looks.items()])
 
 
 def read_looks(conn: Connection, site: str, *, last: date, first: date = date.min) -> list[KeptLooks]:

@@ -64,8 +64,7 @@ def test_looks_come_back_day_by_day_and_to_the_last_digit(store: Store) -> None:
     told = {d: [looks("string:s1", d), looks("module:s1/01", d, 3)] for d in DAYS}
     with store.write() as conn:
         for day in DAYS[::-1]:
-            write_looks(conn, "larkrise", day, told[day])
-        write_looks(conn, "elsewhere", DAYS[0], [looks("inverter:inv1", DAYS[0], 5)])
+            write_looks(conn, {"larkrise": told[day], "elsewhere": [looks("inverter:inv1", day, 5)]}, day)
         found = read_looks(conn, "larkrise", last=DAYS[2])
         assert first_looks(conn, "larkrise") == DAYS[0]
         assert first_looks(conn, "nowhere") is None
@@ -112,7 +111,7 @@ def test_a_rewind_leaves_what_was_learned_from_earlier_days_alone(store: Store) 
         write_maps(conn, "larkrise", skies)
         write_maps(conn, "elsewhere", skies[3:])
         for day in DAYS:
-            write_looks(conn, "larkrise", day, [looks("string:s1", day)])
+            write_looks(conn, {"larkrise": [looks("string:s1", day)]}, day)
         drop_skies(conn, "larkrise", from_day=DAYS[2])
         left = read_maps(conn, dict.fromkeys(("larkrise", "elsewhere"), date(2030, 1, 1)))
         assert same(left["larkrise"]["string:s1"], as_stored(skies[1]))
