@@ -55,6 +55,17 @@ def show(seed: int, count: int) -> Cast:
     return Cast((*roles[: len(cast)], *later))
 
 
+def show_more(seed: int, count: int) -> Cast:
+    """The same kinds of homes, half of them healthy, and seven troubles on the other half."""
+    cast = (
+        Role(twin, ("failed_string",)), Role(east_west), Role(alone, ("new_load",)),
+        Role(electronic, ("missing_data", "cracked_module")),
+        Role(two_inverters, ("inverter_gone", "missed_clock_change")),
+        Role(weathered, ("inverter_off", "lost_module")), Role(watched), Role(treed),
+    )  # fmt: skip
+    return Cast(tuple(cast[i % len(cast)] for i in range(count)))
+
+
 def sound(seed: int, count: int) -> Cast:
     """The homes of `show` with nothing wrong in any of them."""
     return Cast(tuple(Role(role.kind) for role in show(seed, count).roles))
@@ -108,4 +119,4 @@ def every_cause(seed: int, count: int) -> Cast:
     return Cast(tuple(roles[i] for i in rng.permutation(count).tolist()), dark_weeks=3)
 
 
-CASTS: dict[str, Callable[[int, int], Cast]] = {plan.__name__: plan for plan in (show, sound, every_cause)}
+CASTS: dict[str, Callable[[int, int], Cast]] = {plan.__name__: plan for plan in (show, show_more, sound, every_cause)}

@@ -478,6 +478,14 @@ def test_each_of_two_troubles_of_a_home_costs_what_the_home_would_make_without_i
     assert sum(truth.healthy_kwh[scene.home.id]) == pytest.approx(made())
 
 
+def test_half_of_the_homes_that_are_shown_are_healthy() -> None:
+    for plan, troubles in (("show", 4), ("show_more", 7)):
+        roles = CASTS[plan](1, 8).roles
+        ill = [set(role.happens) & set(TROUBLES) for role in roles]
+        assert sum(map(bool, ill)) == 4
+        assert len(set().union(*ill)) == troubles
+
+
 def test_a_fleet_of_every_cause_is_whole_and_readable(tmp_path: Path) -> None:
     truth = make_fleet(tmp_path, seed=2, last_day=LAST_DAY, months=2, sites=6, cast="every_cause")
     fleet = load_fleet(tmp_path)
