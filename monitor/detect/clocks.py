@@ -21,8 +21,8 @@ _LEAST_KNOWN, _LEAST_SPAN_S = 0.8, 3 * 3600
 def observe_clocks(night: SiteNight) -> dict[str, dict[str, float]]:
     """How late each source's readings are stamped, by the sun.
 
-    Traits of `source:ID`, in seconds, positive when the stamps are late; each is the middle one of the units whose
-    power the source tells:
+    Traits of `source:ID`, in seconds, positive when the stamps are late; each is the middle one of the inverters and
+    generation meters (or else strings) whose power the source tells:
 
     - `late_s`: centroid of a cloudless day's power after that of the model (see `clock_shift_s`); clear days only.
     - `first_s`, `last_s`: first and last power of the day after the model's cloudless ones; any day. Clouds and
@@ -33,7 +33,9 @@ def observe_clocks(night: SiteNight) -> dict[str, dict[str, float]]:
     seen: dict[str, dict[str, float]] = {}
     for source, subjects in told_by(night.site).items():
         late, first, last = [], [], []
-        for power, clear, rated in _powers(night, subjects):
+        # Strings tell the same as their inverter, in parts.
+        whole = tuple(s for s in subjects if not s.startswith("string:"))
+        for power, clear, rated in _powers(night, whole or subjects):
             shift = clock_shift_s(power, clear, night.starts)
             if shift is not None:
                 late.append(shift)

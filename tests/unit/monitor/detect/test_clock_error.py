@@ -68,8 +68,10 @@ def troubles(said: list[tuple[date, Verdict]]) -> list[tuple[date, Verdict]]:
 def test_the_stamps_of_a_clear_day_are_late_by_so_much(roof: Site, late_s: int) -> None:
     late = {c: np.roll(v, late_s // 300) for c, v in clear_day(roof).items()}
     seen = observe_clocks(night_of(roof, late))["source:log"]
-    for trait in ("late_s", "first_s", "last_s"):
-        assert seen[trait] == pytest.approx(late_s, abs=120)
+    assert seen["late_s"] == pytest.approx(late_s, abs=120)
+    assert (seen["first_s"] + seen["last_s"]) / 2.0 == pytest.approx(late_s, abs=120)
+    # An inverter that wakes with less light than the model's one does so at both ends.
+    assert seen["last_s"] - seen["first_s"] == pytest.approx(0.0, abs=2000)
 
 
 def test_a_dull_day_keeps_its_middle(roof: Site) -> None:
