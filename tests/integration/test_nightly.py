@@ -65,7 +65,7 @@ def told(store: Store) -> tuple[object, ...]:
         return (
             findings,
             [read_losses(conn, site=s) for s in sites],
-            [(e.finding_id, e.night, e.what) for e in list_events(conn)],
+            sorted((e.night, e.finding_id, e.what) for e in list_events(conn)),  # a night's sites have no order
             [read_daily(conn, site=s) for s in sorted(assessed_sites(conn))],
             *skies(conn),
         )
