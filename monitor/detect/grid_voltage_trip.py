@@ -11,9 +11,10 @@ from ingest.readings import Seconds, Values
 from monitor.detect.finding import Level
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 
-# Days within so many nights on which dips came at high voltage beyond chance (one-sided 5 %), and together (0.1 %).
-_WITHIN, _LEAST_DAYS = 21, 5
-_Z_OF_DAY, _Z_OF_ALL = 1.64, 3.1
+# So many days of trouble within so many nights, on which dips came at the highest voltages beyond chance (0.1 %).
+_WITHIN, _LEAST_DAYS, _BEYOND_CHANCE = 21, 5, 3.1
+# Where power went altogether on so many of these days, they alone are looked at.
+_GONE_DAYS = 3
 # A day that has lost less than this part of its expectation is no day of trouble.
 _LEAST_SHARE = 0.005
 # From this part of the energy of the days concerned on somebody should see to it.
@@ -26,9 +27,10 @@ _LOSS_RANGE = 0.2
 class GridVoltageTrip:
     """Dips of power that come at high grid voltage, on five days and more within three weeks.
 
-    A dip counts when the voltage just before or in it is at 108 % of nominal and above, and when the strings' voltage
-    rises in it, or, where that is not logged, when it is short and deep. By day the voltage in dips is ranked among
-    that of all bright samples: clouds dip at any voltage and rather at low ones.
+    A dip counts when the voltage at its beginning is at 108 % of nominal and above, and when power goes altogether, or
+    the strings' voltage rises, or, where that is not logged, when it is short and deep. By day the voltage at their
+    beginning is ranked among that of the other bright samples at high voltage, and the days' scores are added up:
+    clouds and shade come at any voltage.
 
     References
     ----------
@@ -48,19 +50,19 @@ class GridVoltageTrip:
         if "dip_kwh" not in tonight:
             logged = night.past.series(subject, "dip_kwh")[0].size > 0
             return Verdict(subject, self.cause, "unclear" if logged else "healthy")
-        days, z = night.series(subject, "dip_z")
-        _, kwh = night.series(subject, "dip_kwh")
-        recent = days > night.day.toordinal() - _WITHIN
-        days, z, kwh = days[recent], z[recent], kwh[recent]
+        first_day = night.day.toordinal() - _WITHIN + 1
+        days, lost = night.series(subject, "dip_kwh")
+        days, lost = days[days >= first_day], lost[days >= first_day]
+        z = _scores(night, subject, days)
         expected = _expected_kwh(night, subject, days)
-        guilty = (z > _Z_OF_DAY) & (kwh > _LEAST_SHARE * expected)
+        guilty = (z > 0.0) & (lost > _LEAST_SHARE * expected)
         if not guilty[-1]:
-            return Verdict(subject, self.cause, "healthy" if kwh[-1] <= _LEAST_SHARE * expected[-1] else "unclear")
+            return Verdict(subject, self.cause, "healthy" if lost[-1] <= _LEAST_SHARE * expected[-1] else "unclear")
         known = night.open_finding(subject, self.cause) is not None
-        together = float(np.sum(z[guilty]) / np.sqrt(np.count_nonzero(z != 0.0)))
-        if not known and (np.count_nonzero(guilty) < _LEAST_DAYS or together < _Z_OF_ALL):
-            return Verdict(subject, self.cause, "unclear", losses=(_loss(night.day, kwh[-1]),))
-        share = float(np.sum(kwh[guilty]) / max(np.sum(expected), 1e-9))
+        together = float(np.nansum(z) / np.sqrt(np.count_nonzero(~np.isnan(z))))
+        if not known and (np.count_nonzero(guilty) < _LEAST_DAYS or together < _BEYOND_CHANCE):
+            return Verdict(subject, self.cause, "unclear", losses=(_loss(night.day, lost[-1]),))
+        share = float(np.sum(lost[guilty]) / max(np.sum(expected), 1e-9))
         level: Level = "visit" if share >= _VISIT_SHARE else "watch"
         first = date.fromordinal(int(days[guilty][0]))
         return Verdict(
@@ -69,7 +71,7 @@ class GridVoltageTrip:
             "trouble",
             confidence=0.85,
             since=first,
-            losses=tuple(_loss(date.fromordinal(int(d)), e) for d, e in zip(days[guilty], kwh[guilty], strict=True)),
+            losses=tuple(_loss(date.fromordinal(int(d)), e) for d, e in zip(days[guilty], lost[guilty], strict=True)),
             evidence={
                 "days_with_dips": int(np.count_nonzero(guilty)),
                 "within_days": _WITHIN,
@@ -79,6 +81,14 @@ class GridVoltageTrip:
             },
             level=level,
         )
+
+
+def _scores(night: SiteNight, subject: str, days: Seconds) -> Values:
+    """Rank scores of some days, NaN on days without a dip that counts."""
+    gone = dict(zip(*(a.tolist() for a in night.series(subject, "gone_z")), strict=True))
+    dipped = dict(zip(*(a.tolist() for a in night.series(subject, "dip_z")), strict=True))
+    told = gone if sum(int(day) in gone for day in days) >= _GONE_DAYS else dipped | gone
+    return np.array([told.get(int(day), np.nan) for day in days])
 
 
 def _expected_kwh(night: SiteNight, subject: str, days: Seconds) -> Values:

@@ -15,29 +15,35 @@ from monitor.model.grid import STEP_S
 HIGH_OF_NOMINAL = 1.08
 # Samples are judged in which a cloudless sky would give this part of the day's top.
 _BRIGHT = 0.3
-# A dip is so much below the three-quarter level of the two hours around; a trip of a minute is a fifth of five.
+# A dip is so much below the upper level of the two hours around; a trip of a minute is a fifth of five.
 _DIP = 0.12
 _AROUND_S = 3600
-_STANDS_BELOW = 0.02
+_UPPER = 0.9
 _LEAST_BRIGHT = 12
-# Without a voltage of the strings only short and deep dips count: shade is long or shallow.
+# No cloud takes this much: an inverter that waits before it may connect again. Where such dips are a quarter of a
+# day's, they alone count.
+_GONE, _GONE_PART = 0.95, 0.25
+# Without a voltage of the strings other dips count only if they are short and deep: shade is long or shallow.
 _SHORT_S, _DEEP = 1200, 0.35
-# Strings that are let go rise towards their open-circuit voltage, strings under cloud or shade do not rise.
-_RISES = 0.012
+# Strings that are let go for a part of the time rise by a fifth of that part, towards their open-circuit voltage (1.2
+# of the voltage at full power); strings under a cloud rise by less than a twentieth of it, because they cool.
+_RISE_OF_DEPTH = 0.10
 
 
 @dataclass(frozen=True, slots=True)
 class Dips:
     """Dips of one day.
 
-    `z` is the rank test of the grid voltage (before and during) of dips against that of all bright samples, positive
-    where dips come at high voltage; `kwh` was lost in dips at high voltage; `like_trips` tells that they look like an
-    inverter that let go, not like cloud or shade.
+    `count` dips began at high voltage; `z` is the rank test of the grid voltage at their beginning against that of the
+    other bright samples at high voltage, positive where the highest voltages are met by dips; `kwh` was lost in them;
+    `gone` tells that power went altogether in them, `like_trips` that they look like an inverter that let go, not like
+    cloud or shade.
     """
 
     count: int
     z: float
     kwh: float
+    gone: bool
     like_trips: bool
     top_volts: float
 
@@ -51,40 +57,53 @@ def find_dips(night: SiteNight, inverter: str) -> Dips | None:
     before = _before(volts, power)
     high = HIGH_OF_NOMINAL * nominal_volts(volts[2])
     subject = f"inverter:{inverter}"
-    clear = np.interp((begins + ends) / 2.0, night.starts + STEP_S / 2.0, night.physics.clear_w(subject))
+    gain = night.gains[subject].clear_sky if subject in night.gains else 1.0
+    middles = (begins + ends) / 2.0
+    clear = gain * np.interp(middles, night.starts + STEP_S / 2.0, night.physics.clear_w(subject))
     bright = (clear > _BRIGHT * float(np.max(clear))) & ~np.isnan(before)
     if np.count_nonzero(bright) < _LEAST_BRIGHT:
         return None
     step_s = float(np.median(ends - begins))
-    usual = clear * _upper(np.where(bright, watts / np.maximum(clear, 1.0), 0.0), round(_AROUND_S / step_s))
-    unit = night.units[subject]
-    told = np.interp((begins + ends) / 2.0, night.starts + STEP_S / 2.0, unit.expected.power_w)
-    usual = np.where(watts < _STANDS_BELOW * unit.rated_w, np.maximum(usual, told), usual)
+    share = np.where(bright, np.minimum(watts / np.maximum(clear, 1.0), 1.0), 0.0)
+    usual = clear * _upper(share, round(_AROUND_S / step_s))
     depth = np.clip(1.0 - watts / np.maximum(usual, 1.0), 0.0, 1.0)
-    dips = bright & (depth > _DIP) & (usual > 0.05 * unit.rated_w)
-    at_high = dips & (before >= high)
-    kwh = float(np.sum(((usual - watts) * (ends - begins))[at_high])) / 3.6e6
+    dips = bright & (depth > _DIP) & (usual > 0.05 * night.units[subject].rated_w)
+    begun = dips & ~np.concatenate(([False], dips[:-1]))
+    counted = _runs_with(dips, begun & (before >= high))
+    gone = _runs_with(counted, depth > _GONE)
+    altogether = bool(np.count_nonzero(gone & begun) > _GONE_PART * np.count_nonzero(counted & begun))
+    rise = None if altogether else _string_rise(night, inverter, power, counted)
+    if altogether:
+        counted = gone
+    elif rise is not None:
+        counted &= ~(rise < _RISE_OF_DEPTH * depth)
+    first = counted & begun
+    like_trips = altogether or rise is not None or _short_and_deep(power, counted, depth)
+    kwh = float(np.sum(((usual - watts) * (ends - begins))[counted])) / 3.6e6
     return Dips(
-        int(np.count_nonzero(at_high)),
-        _rank_z(before, dips, bright),
+        int(np.count_nonzero(first)),
+        _rank_z(before, first, bright & (before >= high) & (first | ~dips)),
         kwh,
-        bool(at_high.any()) and _like_trips(night, inverter, power, at_high, depth),
+        altogether,
+        bool(first.any() and like_trips),
         float(np.nanmax(before[bright])),
     )
 
 
 def observe_dips(night: SiteNight) -> dict[str, dict[str, float]]:
-    """Traits of inverters with a logged grid voltage: `dip_kwh` and `dip_z` of days with dips like trips."""
+    """Traits of inverters with a logged grid voltage: `volts_top` of bright samples, and of days with dips like trips.
+
+    `dip_kwh` was lost in them; their rank score is `gone_z` where power went altogether, else `dip_z`. Days without
+    such dips have a `dip_kwh` of zero.
+    """
     seen = {}
     for inverter in night.site.inverter:
-        if f"inverter:{inverter.id}" in night.units:
-            dips = find_dips(night, inverter.id)
-            if dips is not None:
-                guilty = dips.like_trips
-                seen[f"inverter:{inverter.id}"] = {
-                    "dip_kwh": dips.kwh if guilty else 0.0, "dip_z": dips.z if guilty else 0.0,
-                    "volts_top": dips.top_volts,
-                }  # fmt: skip
+        dips = find_dips(night, inverter.id) if f"inverter:{inverter.id}" in night.units else None
+        if dips is not None:
+            traits = {"dip_kwh": dips.kwh if dips.like_trips else 0.0, "volts_top": dips.top_volts}
+            if dips.like_trips:
+                traits["gone_z" if dips.gone else "dip_z"] = dips.z
+            seen[f"inverter:{inverter.id}"] = traits
     return seen
 
 
@@ -101,12 +120,18 @@ def _before(volts: Samples, power: Samples) -> Values:
     return found
 
 
-def _upper(ratio: Values, reach: int) -> Values:
-    """The three-quarter level within so many samples on both sides, shape (N,)."""
+def _upper(share: Values, reach: int) -> Values:
+    """The upper level within so many samples on both sides, shape (N,)."""
     reach = max(reach, 2)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(ratio, reach, mode="edge"), 2 * reach + 1)
-    rank = round(0.75 * 2 * reach)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(share, reach, mode="edge"), 2 * reach + 1)
+    rank = round(_UPPER * 2 * reach)
     return np.asarray(np.partition(windows, rank, axis=1)[:, rank])
+
+
+def _runs_with(dips: Mask, marked: Mask) -> Mask:
+    """Samples of the runs of dips that hold any of some marked ones, shape (N,)."""
+    number = np.cumsum(np.diff(np.concatenate(([0], dips.astype(np.int8)))) == 1)
+    return dips & np.isin(number, number[dips & marked])
 
 
 def _rank_z(volts: Values, dips: Mask, bright: Mask) -> float:
@@ -122,18 +147,16 @@ def _rank_z(volts: Values, dips: Mask, bright: Mask) -> float:
     return float((np.mean(ranks) - all_of / 2.0) / spread)
 
 
-def _like_trips(night: SiteNight, inverter: str, power: Samples, at_high: Mask, depth: Values) -> bool:
-    rise = _string_rise(night, inverter, power, at_high)
-    if rise is not None:
-        return rise > _RISES
-    edges = np.diff(np.concatenate(([0], at_high.astype(np.int8), [0])))
+def _short_and_deep(power: Samples, counted: Mask, depth: Values) -> bool:
+    if not counted.any():
+        return False
+    edges = np.diff(np.concatenate(([0], counted.astype(np.int8), [0])))
     firsts, lasts = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
-    lengths = power[1][lasts] - power[0][firsts]
-    return bool(np.median(lengths) <= _SHORT_S and np.max(depth[at_high]) >= _DEEP)
+    return bool(np.median(power[1][lasts] - power[0][firsts]) <= _SHORT_S and np.max(depth[counted]) >= _DEEP)
 
 
-def _string_rise(night: SiteNight, inverter: str, power: Samples, at_high: Mask) -> float | None:
-    """How far the strings' voltage lies above that of the hours around in the dips; None where nobody logs it."""
+def _string_rise(night: SiteNight, inverter: str, power: Samples, dips: Mask) -> Values | None:
+    """How far the strings' voltage lies above that around the dips, as a share, shape (N,); None where not logged."""
     found = []
     for string in night.site.strings_of(inverter):
         samples = None if string.module_electronics else night.as_recorded(f"string:{string.id}", "dc_voltage")
@@ -141,9 +164,8 @@ def _string_rise(night: SiteNight, inverter: str, power: Samples, at_high: Mask)
             continue
         at = np.minimum(np.searchsorted(samples[0], power[0]), samples[0].size - 1)
         same = np.abs(samples[0][at] - power[0]) < (power[1] - power[0])
-        usual = samples[2][at[same & ~at_high]]
-        mine = samples[2][at[same & at_high]]
-        usual = usual[usual > 0.5 * float(np.max(samples[2]))]
-        if mine.size and usual.size:
-            found.append(float(np.median(mine) / np.median(usual) - 1.0))
-    return max(found) if found else None
+        volts = np.where(same, samples[2][at], np.nan)
+        calm = ~dips & (volts > 0.5 * float(np.max(samples[2])))
+        if calm.any():
+            found.append(volts / np.interp(power[0], power[0][calm], volts[calm]) - 1.0)
+    return np.fmax.reduce(found) if found else None

@@ -208,7 +208,7 @@ def _with_trips(columns: Columns, seed: int, *, logged: bool) -> dict[Channel, V
         found[channel] = left * found[channel]
     found[GRID_VOLTS] = np.where(trips, volts - 4.0, volts)
     for channel in VOLTS.values():
-        found[channel] = np.where(trips, 1.15 * found[channel], found[channel])
+        found[channel] = (1.0 + 0.2 * (1.0 - left)) * found[channel]
         if not logged:
             del found[channel]
     return found
