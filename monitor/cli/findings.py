@@ -33,6 +33,7 @@ LEVELS = ("note", "watch", "visit", "urgent")
 @fleet_argument
 @site_option
 @click.option("--all", "include_cleared", is_flag=True, help="Cleared findings too.")
+@click.option("--limits", is_flag=True, help="Instead, what cannot be seen: the least loss that would be found.")
 @json_option
 @click.option(
     "--fail-on",
@@ -41,14 +42,19 @@ LEVELS = ("note", "watch", "visit", "urgent")
 )
 @click.pass_context
 def findings(
-    ctx: click.Context, fleet: Path, site_id: str | None, include_cleared: bool, as_json: bool, fail_on: str | None
-) -> None:
+    ctx: click.Context, fleet: Path, site_id: str | None, include_cleared: bool, limits: bool, as_json: bool,
+    fail_on: str | None,
+) -> None:  # fmt: skip
     """Open findings, the gravest first and within a level by what they cost.
 
     `assessed_until` is the last night that every site with readings has been assessed for.
     """
     from monitor.jobs.telling import list_ranked_findings
 
+    if limits:
+        if include_cleared or fail_on:
+            raise click.UsageError("--limits goes with neither --all nor --fail-on.")
+        tell_limits(ctx, fleet, site_id, as_json)
     with opened(fleet) as (loaded, store):
         if site_id is not None:
             pick_site(loaded, site_id)
@@ -61,6 +67,19 @@ def findings(
     grave = LEVELS.index(fail_on) if fail_on else len(LEVELS)
     if not loaded.faults and any(f.state == "open" and LEVELS.index(f.level) >= grave for f in told.findings):
         ctx.exit(EXIT_FINDING)
+    leave(ctx, loaded)
+
+
+def tell_limits(ctx: click.Context, fleet: Path, site_id: str | None, as_json: bool) -> None:
+    """What cannot be seen on each site, and leave."""
+    from monitor.jobs.telling import limits_document, limits_text, list_limits
+
+    with opened(fleet) as (loaded, store):
+        told = list_limits(loaded, store, site_id=None if site_id is None else pick_site(loaded, site_id).id)
+    if as_json:
+        print_json(limits_document(told))
+    else:
+        click.echo("\n".join(limits_text(told)))
     leave(ctx, loaded)
 
 

@@ -20,6 +20,7 @@ from monitor.cli.shell import (
 from monitor.cli.tables import aligned
 
 if TYPE_CHECKING:
+    from monitor.detect.track_record import TrackRecord
     from monitor.jobs.standing import Standing
 
 LISTED = 20
@@ -80,6 +81,7 @@ def tell_rejects(ctx: click.Context, fleet: Path, site_id: str | None, as_json: 
 def as_text(standing: Standing) -> list[str]:
     """The whole standing for a person, in the fleet's local time."""
     lines = [_daemon_line(standing), "", *_job_lines(standing), "", *_source_lines(standing), *_device_lines(standing)]
+    lines += _record_lines(standing)
     set_aside = sum(source.rejects for source in standing.sources)
     for title, entries, total, more in (
         ("waiting", standing.waiting, len(standing.waiting), "--json"),
@@ -119,6 +121,24 @@ def _source_lines(standing: Standing) -> list[str]:
         for s in standing.sources
     ]
     return aligned([heads, *counts], right=(2, 3, 4, 5))
+
+
+def _record_lines(standing: Standing) -> list[str]:
+    """What came of the findings by cause, once any was raised, and how many were false, once engineers have spoken."""
+    if not standing.records:
+        return []
+    heads = ("findings of", "raised", "confirmed", "repaired", "no fault", "false alarms")
+    rows = [
+        (r.cause, *map(str, (r.raised, r.confirmed, r.repaired, r.no_fault)), _share_words(r)) for r in standing.records
+    ]
+    return ["", *aligned([heads, *rows], right=(1, 2, 3, 4))]
+
+
+def _share_words(record: TrackRecord) -> str:
+    share = record.false_share
+    if share is None:
+        return "no verdict yet"
+    return f"{share.share:.0%} ({share.low:.0%} to {share.high:.0%})"
 
 
 def _device_lines(standing: Standing) -> list[str]:

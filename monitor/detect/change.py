@@ -13,7 +13,7 @@ from ingest.readings import Mask, Seconds, Values
 Shape = Literal["step", "ramp"]
 
 # Days before a change that its level is compared with, at most; and days after it.
-_MOST_BEFORE, _MOST_AFTER = 120, 120
+MOST_BEFORE, _MOST_AFTER = 120, 120
 # Values this many sigmas off their neighbours count as if they were just so far off.
 _HUBER = 3.0
 _SMOOTHED_OVER = 15
@@ -193,7 +193,7 @@ def find_drop(
 
 def _worth_a_look(values: Values, usable: Mask, prior: Prior, least_after: int) -> bool:
     """Whether the last days lie low at all: most nights of most series end here."""
-    before = values[:-least_after][usable[:-least_after]][-_MOST_BEFORE:]
+    before = values[:-least_after][usable[:-least_after]][-MOST_BEFORE:]
     low = float(np.median(values[-least_after:]))
     return before.size > 0 and low < float(np.median(before)) - 0.5 * max(prior.least, prior.wander)
 
@@ -250,7 +250,7 @@ def _drawn_in(values: Values, prior: Prior) -> Values:
 
 def _means_before(days: Seconds, values: Values, usable: Mask, at: Seconds) -> tuple[Values, Values, Values]:
     """Mean, count and mean day of the usable values before each place."""
-    first = np.maximum(at - _MOST_BEFORE, 0)
+    first = np.maximum(at - MOST_BEFORE, 0)
     sums = [_sums(np.where(usable, part, 0.0)) for part in (values, np.ones(values.size), days.astype(np.float64))]
     total, count, middle = (s[at] - s[first] for s in sums)
     some = np.maximum(count, 1.0)

@@ -37,7 +37,7 @@ _POWER_OF_VOLTAGE = 0.4
 _SUBSTRINGS = 3  # bypass diodes of a module: common practice
 _STRONG_MINUS_WEAK = 0.02
 # A hazy spell is no fault: with cloudless hours alone a loss must last longer.
-_HAZE_DAYS = 45
+HAZE_DAYS = 45
 # Log odds from which on the sibling is taken to have become better.
 _ROSE_ODDS = 2.0
 
@@ -134,7 +134,7 @@ def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
         other = outside_channel(night) if trait == "clear" else CLEAR
         seen = change_since(night, subject, other.trait, other.prior, drop.since)
         if seen is None:  # haze lasts for weeks
-            return trait == "clear" and night.day.toordinal() - drop.since >= _HAZE_DAYS
+            return trait == "clear" and night.day.toordinal() - drop.since >= HAZE_DAYS
         return seen[0] < _BEST_SHARE * drop.size
     if _sibling_rose(night, member, weakness):
         return False

@@ -10,6 +10,7 @@ import numpy as np
 
 from ingest.readings import Seconds
 from ingest.sources import points_of
+from monitor.config.models import Site
 from monitor.detect.change import Drop, Prior, find_drop, recovered
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight
@@ -18,7 +19,7 @@ _Z80 = 1.2816
 # So many of a unit's last days must have told something for a judgement tonight.
 _FRESH_DAYS = 10
 # So many usable days are needed before a change, or a baseline is not one yet.
-_LEARNING_DAYS = 25
+LEARNING_DAYS = 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +40,16 @@ _BY_NEIGHBOURS = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), 
 
 
 def outside_channel(night: SiteNight) -> Channel:
-    """What is expected of the trait `outside` at this site, by the surest source that it has."""
-    quantities = {p.quantity for source in night.site.source for p in points_of(source) if p.of == "site"}
+    """What is expected of the trait `outside` tonight."""
+    return outside_channel_of(night.site)
+
+
+def outside_channel_of(site: Site) -> Channel:
+    """What is expected of the trait `outside` at a site, by the surest source that it has."""
+    quantities = {p.quantity for source in site.source for p in points_of(source) if p.of == "site"}
     if "irradiance_poa" in quantities:
         return _BY_SENSOR
-    return _BY_WEATHER if "irradiance_ghi" in quantities or night.site.services else _BY_NEIGHBOURS
+    return _BY_WEATHER if "irradiance_ghi" in quantities or site.services else _BY_NEIGHBOURS
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +74,7 @@ def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
     if drop is None or drop.size > -channel.least_size or drop.strength < channel.strength:
         return None
     # What began while the baseline was being learned may be the baseline's fault.
-    return Weakness(channel, drop) if np.count_nonzero(days < drop.since) >= _LEARNING_DAYS else None
+    return Weakness(channel, drop) if np.count_nonzero(days < drop.since) >= LEARNING_DAYS else None
 
 
 def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since: int) -> tuple[float, float] | None:

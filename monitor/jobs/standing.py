@@ -16,16 +16,19 @@ from ingest.errors import InputError
 from ingest.sources import BusSource, FileSource, WeatherServiceSource
 from monitor.clock import day_number, iso, local_date
 from monitor.config import Fleet, Site
+from monitor.detect.track_record import TrackRecord, track_records
 from monitor.jobs.ingesting import file_sources, sentence
 from monitor.jobs.reading import settings_hash
 from monitor.jobs.work import JOB_NAMES
 from monitor.lock import is_held, lock_path
 from monitor.store import Store
 from monitor.store.claim import is_claimed
+from monitor.store.findings import list_findings
 from monitor.store.jobs import JobState, last_beat, last_runs
 from monitor.store.ledger import KeptReject, SourceCount, count_files, list_files, list_rejects
 from monitor.store.polls import PollState, list_polls
 from monitor.store.readings import recorded_span
+from monitor.store.rulings import rulings_of
 from monitor.store.sightings import Known, known_files
 
 # The daemon gives a sign every 15 s; a long write of its own may hold one up.
@@ -58,6 +61,7 @@ class Standing:
     silent_sites: tuple[str, ...]
     faults: tuple[str, ...]
     devices: Mapping[tuple[str, str], PollState | None]  # by site and source; None: not polled yet
+    records: tuple[TrackRecord, ...]  # of detectors that have raised anything, by cause
 
     def local(self, seconds: int | None) -> str:
         """An instant as the fleet's people read it."""
@@ -87,6 +91,7 @@ def look(fleet: Fleet, store: Store, now: int) -> Standing:
             silent_sites=tuple(_silent_sites(conn, fleet, now)),
             faults=fleet.faults,
             devices=_devices(conn, fleet),
+            records=tuple(_records(conn, fleet)),
         )
 
 
@@ -120,6 +125,7 @@ def as_document(standing: Standing) -> dict[str, Any]:
             }
             for (site, source), state in standing.devices.items()
         ],
+        "detectors": [record.as_document() for record in standing.records],
     }
 
 
@@ -152,6 +158,14 @@ def _daemon(conn: Connection, fleet: Fleet, now: int) -> DaemonState:
     if held is None:
         held = is_held(lock_path(fleet.settings.store.url, fleet.folder))
     return DaemonState(held and now - sign.at < STALE_S, sign.at, sign.pid)
+
+
+def _records(conn: Connection, fleet: Fleet) -> list[TrackRecord]:
+    """How the findings of this fleet's sites, the cleared ones too, came out by the verdicts of engineers."""
+    sites = [site.id for site in fleet.sites]
+    findings = [f for f in list_findings(conn, include_cleared=True) if f.site in set(sites)]
+    rulings = [r for given in rulings_of(conn, sites).values() for r in given]
+    return track_records(findings, rulings)
 
 
 def _devices(conn: Connection, fleet: Fleet) -> dict[tuple[str, str], PollState | None]:

@@ -124,3 +124,24 @@ def test_a_finding_that_is_closed_takes_no_verdict(run: Run, found: Path) -> Non
     result = run("verdict", found, before["id"], "confirmed")
     assert result.exit_code == 2
     assert "cleared on 2025-06-08, repaired; expected an open finding" in result.stderr
+
+
+def test_status_counts_verdicts_by_cause(run: Run, found: Path) -> None:
+    (before,) = told(run, found)
+    (record,) = json.loads(run("status", found, "--json").stdout)["detectors"]
+    assert (record["raised"], record["false_share"]) == (1, None)
+    assert run("verdict", found, before["id"], "not-a-fault").exit_code == 0
+    (record,) = json.loads(run("status", found, "--json").stdout)["detectors"]
+    assert (record["cause"], record["raised"], record["not_a_fault"]) == (before["cause"], 1, 1)
+    assert record["false_share_low"] == pytest.approx(0.2065, abs=5e-5)  # 1 / (1 + 1.96^2), Wilson 1927
+    assert "100% (21% to 100%)" in run("status", found).stdout
+
+
+def test_limits_of_a_young_site_say_from_when_on_it_can_be_told(run: Run, found: Path) -> None:
+    document = json.loads(run("findings", found, "--limits", "--site", "millbeck", "--json").stdout)
+    (limit,) = document["sites"][0]["limits"]
+    assert (limit["subject"], limit["state"], limit["least_loss"]) == ("inverter:inv1", "learning", None)
+    assert limit["can_tell_from"] > document["sites"][0]["assessed_until"]
+    assert any("three lines of configuration" in help_ for help_ in limit["would_help"])
+    assert "learning, can tell from about" in run("findings", found, "--limits").stdout
+    assert "goes with neither" in run("findings", found, "--limits", "--all").stderr
