@@ -14,6 +14,7 @@ from monitor.cli.demo import demo
 from monitor.cli.digest import digest
 from monitor.cli.findings import findings
 from monitor.cli.ingest import ingest
+from monitor.cli.losses import losses
 from monitor.cli.serve import run, status
 from monitor.cli.shell import EXIT_CONFIGURATION, EXIT_SET_ASIDE, EXIT_UNREACHABLE, Shell, note
 from monitor.cli.verdict import verdict
@@ -59,5 +60,5 @@ def aftercare(ctx: click.Context) -> None:
         ctx.obj = Shell()
 
 
-for command in (demo, check, ingest, assess, findings, verdict, yields, baseline, digest, run, status):
+for command in (demo, check, ingest, assess, findings, verdict, losses, yields, baseline, digest, run, status):
     aftercare.add_command(command)

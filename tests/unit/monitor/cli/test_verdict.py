@@ -145,3 +145,15 @@ def test_limits_of_a_young_site_say_from_when_on_it_can_be_told(run: Run, found:
     assert any("three lines of configuration" in help_ for help_ in limit["would_help"])
     assert "learning, can tell from about" in run("findings", found, "--limits").stdout
     assert "goes with neither" in run("findings", found, "--limits", "--all").stderr
+
+
+def test_losses_add_up_and_a_verdict_moves_them_to_the_unexplained(run: Run, found: Path) -> None:
+    (before,) = told(run, found)
+    total = json.loads(run("losses", found, "larkrise", "--json").stdout)["total"]
+    assert total["findings"][before["id"]] > 0
+    assert total["expected"] == total["measured"] + sum(total["findings"].values()) + total["unexplained"]
+    assert "2025-06" in run("losses", found, "larkrise").stdout
+    assert run("verdict", found, before["id"], "not-a-fault").exit_code == 0
+    after = json.loads(run("losses", found, "larkrise", "--json").stdout)["total"]
+    assert after["findings"] == {}
+    assert after["unexplained"] == total["unexplained"] + total["findings"][before["id"]]
