@@ -21,10 +21,10 @@ from monitor.cli.shell import (
 from monitor.cli.tables import aligned
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from monitor.config import Fleet
     from monitor.detect.finding import Finding
+    from monitor.jobs.telling import Told
+    from monitor.report.ranking import NextYear
 
 LEVELS = ("note", "watch", "visit", "urgent")
 
@@ -45,7 +45,8 @@ def findings(
     ctx: click.Context, fleet: Path, site_id: str | None, include_cleared: bool, limits: bool, as_json: bool,
     fail_on: str | None,
 ) -> None:  # fmt: skip
-    """Open findings, the gravest first and within a level by what they cost.
+    """Open findings: what may be a danger first, then the gravest, within a level by probability times the energy that
+    the next twelve months would lose.
 
     `assessed_until` is the last night that every site with readings has been assessed for.
     """
@@ -61,9 +62,15 @@ def findings(
         told = list_ranked_findings(loaded, store, site_id=site_id, include_cleared=include_cleared)
     if as_json:
         until = told.assessed_until.isoformat() if told.assessed_until else None
-        print_json({"schema": 1, "assessed_until": until, "findings": [as_document(f) for f in told.findings]})
+        print_json(
+            {
+                "schema": 1,
+                "assessed_until": until,
+                "findings": [ranked_document(f, told.values.get(f.id)) for f in told.findings],
+            }
+        )
     else:
-        click.echo(as_text(loaded, told.findings, told.assessed_until))
+        click.echo(as_text(loaded, told))
     grave = LEVELS.index(fail_on) if fail_on else len(LEVELS)
     if not loaded.faults and any(f.state == "open" and LEVELS.index(f.level) >= grave for f in told.findings):
         ctx.exit(EXIT_FINDING)
@@ -107,26 +114,40 @@ def as_document(finding: Finding) -> dict[str, Any]:
     }
 
 
-def as_text(fleet: Fleet, found: list[Finding], until: date | None) -> str:
+def ranked_document(finding: Finding, value: NextYear | None) -> dict[str, Any]:
+    """A finding with what it is worth to act on it: the next twelve months, and that times its probability."""
+    return {
+        **as_document(finding),
+        "rank_value_kwh": None if value is None else value.rank_kwh,
+        "value_next_12_months": None
+        if value is None
+        else {"kwh": value.kwh, "money": value.money, "money_basis": value.basis},
+    }
+
+
+def as_text(fleet: Fleet, told: Told) -> str:
     """A table, and under it what each finding says."""
+    found, until = told.findings, told.assessed_until
     if until is None:
         return "Nothing has been assessed yet; run: aftercare assess " + str(fleet.folder)
     head = f"{len(found) or 'No'} finding{'' if len(found) == 1 else 's'}; assessed until {until.isoformat()}"
     if not found:
         return head
-    heads = ("level", "state", "site", "subject", "cause", "since", "raised", "lost kWh", f"lost {_currency(fleet)}")
-    rows = aligned([heads, *(_row(f) for f in found)], right=(7, 8))
+    heads = ("level", "state", "site", "subject", "cause", "since", "raised", "lost kWh", f"lost {_currency(fleet)}",
+             "next 12 months")  # fmt: skip
+    rows = aligned([heads, *(_row(f, told.values.get(f.id)) for f in found)], right=(7, 8, 9))
     lines = [head, "", rows[0]]
     for row, finding in zip(rows[1:], found, strict=True):
         lines += [row, textwrap.fill(finding.summary, 100, initial_indent="    ", subsequent_indent="    ")]
     return "\n".join(lines)
 
 
-def _row(f: Finding) -> tuple[str, ...]:
+def _row(f: Finding, value: NextYear | None) -> tuple[str, ...]:
+    ahead = "" if value is None else f"{value.kwh:.0f} kWh"
     money = "" if f.lost_money is None else f"{f.lost_money:.2f}"
     since, raised = f.since.isoformat(), f.raised.isoformat()
     state = f.state if f.verdict is None else f"{f.state}, {f.verdict}"
-    return f.level, state, f.site, f.subject, f.cause, since, raised, f"{f.lost_kwh:.1f}", money
+    return f.level, state, f.site, f.subject, f.cause, since, raised, f"{f.lost_kwh:.1f}", money, ahead
 
 
 def _currency(fleet: Fleet) -> str:

@@ -33,7 +33,8 @@ def observe_balances(night: SiteNight) -> dict[str, dict[str, float]]:
     - of an inverter `ac_over_dc`, energy it gave over that of its strings, at fair load;
     - of a grid meter (or the site, where its channels are the site's) `steps`, `steps_xx`, `steps_xy`, `steps_yy`:
       count and sums of squares and products [kW2] of steps of generation (x) and of net import (y) from half hour to
-      half hour, and `house_kwh` beside `made_kwh`: what the house took by the balance, and what was made.
+      half hour, and `house_kwh` beside `made_kwh`: what the house took by the balance, and what was made;
+      `exported_kwh` what of that went out at once.
     """
     if night.span is None or night.physics is None:
         return {}
@@ -231,4 +232,5 @@ def _house(night: SiteNight, made: Values, taken: Values | None, given: Values |
     return {
         "house_kwh": float(np.sum((source - given)[known])) * hours,
         "made_kwh": float(np.sum(np.maximum(made[known], 0.0))) * hours,
+        "exported_kwh": float(np.sum(np.clip(given, 0.0, np.maximum(made, 0.0))[known])) * hours,
     }

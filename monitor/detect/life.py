@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
-from monitor.config.models import Site
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
+from monitor.detect.price import kwh_price
 from monitor.detect.table import KINDS
 from monitor.detect.words import advice, summary
 
@@ -196,7 +196,7 @@ def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Ch
         lost_kwh_high=finding.lost_kwh_high + sum(loss.high for loss in losses),
         evidence=evidence,
     )
-    return Change(brought_up_to_date(night.site, moved), what, losses)
+    return Change(brought_up_to_date(night, moved), what, losses)
 
 
 def _good_day(night: SiteNight, finding: Finding) -> Change:
@@ -205,8 +205,8 @@ def _good_day(night: SiteNight, finding: Finding) -> Change:
     moved = replace(finding, evidence=evidence)
     if good >= KINDS[finding.cause].good_days_to_clear:
         moved = replace(moved, state="cleared", cleared=night.day)
-        return Change(brought_up_to_date(night.site, moved), "cleared")
-    return Change(brought_up_to_date(night.site, moved), "good_day")
+        return Change(brought_up_to_date(night, moved), "cleared")
+    return Change(brought_up_to_date(night, moved), "good_day")
 
 
 def _unseen(night: SiteNight, verdict: Verdict, finding: Finding) -> Change | None:
@@ -218,8 +218,8 @@ def _unseen(night: SiteNight, verdict: Verdict, finding: Finding) -> Change | No
     return Change(replace(finding, evidence={**finding.evidence, "unseen_days": kept}), "unseen")
 
 
-def brought_up_to_date(site: Site, finding: Finding) -> Finding:
+def brought_up_to_date(night: SiteNight, finding: Finding) -> Finding:
     """The finding with its money, summary and advice brought up to date."""
-    tariff = site.tariff
-    priced = replace(finding, lost_money=finding.lost_kwh * tariff.import_per_kwh if tariff else None)
-    return replace(priced, summary=summary(site, priced), advice=advice(site, priced))
+    price = kwh_price(night.site, night.past)
+    priced = replace(finding, lost_money=None if price is None else finding.lost_kwh * price.per_kwh)
+    return replace(priced, summary=summary(night.site, priced), advice=advice(night.site, priced))

@@ -112,7 +112,7 @@ def rule(
     """What the verdicts of this very day make of the findings as the night has left them."""
     current = {f.id: f for f in known} | {c.finding.id: c.finding for c in changes}
     return [
-        Change(brought_up_to_date(night.site, ruled(current[r.finding_id], r)), r.said)
+        Change(brought_up_to_date(night, ruled(current[r.finding_id], r)), r.said)
         for r in rulings
         if r.day == night.day and r.finding_id in current
     ]

@@ -10,11 +10,14 @@ from pathlib import Path
 from ingest.errors import StoreUnavailable
 from monitor.clock import moment
 from monitor.config import Fleet, Site
+from monitor.jobs.valuing import value_findings
 from monitor.jobs.work import ShouldStop, never
 from monitor.report.gather import gather_homeowner, gather_service
+from monitor.report.ranking import NextYear
 from monitor.report.write import write_digest
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
+from monitor.store.rulings import told_findings
 
 FOLDER = "digests"
 NO_SENDER = "Aftercare <aftercare@localhost>"  # of digests that are only written to files
@@ -31,10 +34,13 @@ class Written:
 def write_service_digest(fleet: Fleet, store: Store, *, now: int, out: Path | None = None) -> Written:
     """Write the service team's digest as of the last assessed night; nothing where no night was assessed yet."""
     with store.read() as conn:
-        nights = [night for site in fleet.sites if (night := assessed_until(conn, site.id)) is not None]
+        nights = {site.id: night for site in fleet.sites if (night := assessed_until(conn, site.id)) is not None}
         if not nights:
             return Written()
-        digest = gather_service(conn, fleet, as_of=max(nights), generated=moment(now))
+        values: dict[str, NextYear] = {}
+        for site_id, night in nights.items():
+            values |= value_findings(conn, fleet.site(site_id), told_findings(conn, site=site_id), night)
+        digest = gather_service(conn, fleet, as_of=max(nights.values()), generated=moment(now), values=values)
     mail = fleet.settings.mail
     team = mail.service_team if mail else ()
     return Written(tuple(write_digest(digest, out or fleet.folder / FOLDER, sender=_sender(fleet), recipients=team)))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 from monitor.config import Fleet
-from monitor.detect.finding import LEVELS, Finding
+from monitor.detect.finding import Finding
 from monitor.detect.least_loss import USABLE_DAYS, Limit, least_losses
+from monitor.jobs.valuing import value_findings
 from monitor.nightly.memory import remember
+from monitor.report.ranking import NextYear, turn
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
 from monitor.store.rulings import told_findings
@@ -22,16 +24,20 @@ class Told:
 
     findings: list[Finding]
     assessed_until: date | None
+    values: Mapping[str, NextYear]  # what the next twelve months are worth, by finding id, where that is known
 
 
 def list_ranked_findings(fleet: Fleet, store: Store, *, site_id: str | None, include_cleared: bool) -> Told:
-    """Findings of one site or of every site of the fleet: the gravest first, then what cost most."""
+    """Findings of one site or of every site of the fleet: dangers first, then the gravest, then what is worth most."""
     sites = [site_id] if site_id is not None else [site.id for site in fleet.sites]
     with store.read() as conn:
         found = [f for site in sites for f in told_findings(conn, site=site, include_cleared=include_cleared)]
-        nights = [night for site in sites if (night := assessed_until(conn, site)) is not None]
-    found.sort(key=lambda f: (-LEVELS.index(f.level), -f.lost_kwh, f.site, f.id))
-    return Told(found, min(nights, default=None))
+        nights = {site: night for site in sites if (night := assessed_until(conn, site)) is not None}
+        values: dict[str, NextYear] = {}
+        for site, night in nights.items():
+            values |= value_findings(conn, fleet.site(site), [f for f in found if f.site == site], night)
+    found.sort(key=lambda f: turn(f, values.get(f.id)))
+    return Told(found, min(nights.values(), default=None), values)
 
 
 @dataclass(frozen=True, slots=True)

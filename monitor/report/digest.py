@@ -77,6 +77,8 @@ class FindingCard:
     lost_money: float | None
     summary: str
     check_first: str
+    ahead: float | None = None  # kWh that the next twelve months would lose
+    ahead_money: float | None = None
     verdict: str | None = None  # an engineer's: confirmed, not-a-fault or repaired
     verdict_note: str = ""
     share_before: float | None = None  # measured over expected in the chart's days before `since`

@@ -60,6 +60,9 @@ def card_facts(card: FindingCard, currency: str) -> list[tuple[str, str]]:
         price = f", {money(card.lost_money, currency)}" if card.lost_money is not None else ""
         so_far = "Lost" if card.state == "cleared" else "Lost so far"
         facts.append((so_far, f"{kwh(card.lost)} kWh ({range_words(card.lost_low, card.lost_high)}){price}"))
+    if card.ahead is not None and card.state == "open":
+        worth = f", {money(card.ahead_money, currency)}" if card.ahead_money is not None else ""
+        facts.append(("In the next twelve months", f"about {about_kwh(card.ahead)} kWh{worth}, if nothing is done"))
     facts.append(("How sure", sure_words(card.confidence)))
     if card.share_since is not None:
         before = f"; {share(card.share_before)} before" if card.share_before is not None else ""

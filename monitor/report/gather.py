@@ -15,6 +15,7 @@ from monitor.detect.finding import Finding
 from monitor.report.digest import Edition, FindingCard, FindingChart, HomeownerDigest, ServiceDigest
 from monitor.report.energies import DayFigures, daily_energy, day_span
 from monitor.report.homeowner import YEAR, concerns, health, matters, month_days, month_total, year_and_quote
+from monitor.report.ranking import NextYear
 from monitor.report.service import (
     CHARTS,
     LONGEST_CHART,
@@ -37,19 +38,24 @@ WHOLE_DAY = 0.9  # share of a day's expectation that has readings, from which on
 LONGEST_GAP = timedelta(days=31)  # between two digests
 
 
-def gather_service(conn: Connection, fleet: Fleet, *, as_of: date, generated: datetime) -> ServiceDigest:
-    """The service team's digest after the night of `as_of`."""
+def gather_service(
+    conn: Connection, fleet: Fleet, *, as_of: date, generated: datetime, values: Mapping[str, NextYear]
+) -> ServiceDigest:
+    """The service team's digest after the night of `as_of`; `values` is what findings are worth next year, by id."""
     since_last = first_untold_day(fleet, as_of)
     sites = {site.id: site for site in fleet.sites}
     every = (f for site_id in sites for f in told_findings(conn, site=site_id, include_cleared=True))
-    known = ranked([_as_it_stood(f, as_of) for f in every if f.raised <= as_of])
+    known = ranked([_as_it_stood(f, as_of) for f in every if f.raised <= as_of], values)
     standing = [f for f in known if f.state == "open" and f.level != "note"]
     cleared = [f for f in known if f.cleared is not None and f.cleared >= since_last and f.level != "note"]
     charts = _charts(conn, sites, [*standing, *cleared], as_of)
     silent = {site.id: _last_heard(conn, site, as_of) for site in fleet.sites if not _is_heard(conn, site, as_of)}
 
     def cards(findings: Sequence[Finding]) -> tuple[FindingCard, ...]:
-        return tuple(finding_card(f, sites[f.site], since_last=since_last, chart=charts.get(f.id)) for f in findings)
+        return tuple(
+            finding_card(f, sites[f.site], since_last=since_last, chart=charts.get(f.id), ahead=values.get(f.id))
+            for f in findings
+        )
 
     told = {f.site for f in (*standing, *cleared)} | silent.keys()
     return ServiceDigest(

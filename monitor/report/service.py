@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 from monitor.config.models import Site
-from monitor.detect.finding import LEVELS, Finding
+from monitor.detect.finding import Finding
 from monitor.detect.telling.phrases import subject_in_words
 from monitor.report.digest import DailyEnergy, FindingCard, FindingChart, Sibling
 from monitor.report.energies import compare
+from monitor.report.ranking import NextYear, turn
 from monitor.report.words import DATA_CAUSES, cause_words, day_words
 
 WEEKS_BEFORE = timedelta(days=35)
@@ -18,9 +19,9 @@ CHARTS = 5  # the message stays below 300 kB: a picture is 36 kB at most, as mai
 _STRING_CAUSES = ("failed_string", "underperforming_string")
 
 
-def ranked(findings: Sequence[Finding]) -> list[Finding]:
-    """Urgent first; within a level by what they cost, then by age."""
-    return sorted(findings, key=lambda f: (-LEVELS.index(f.level), -f.lost_kwh, f.since, f.id))
+def ranked(findings: Sequence[Finding], values: Mapping[str, NextYear]) -> list[Finding]:
+    """What may be a danger first, then urgent; within a level by what the next year is worth, then by cost."""
+    return sorted(findings, key=lambda f: turn(f, values.get(f.id)))
 
 
 def chart_days(finding: Finding, as_of: date) -> tuple[date, date]:
@@ -57,7 +58,14 @@ def sibling_line(site: Site, finding: Finding, sibling_id: str, daily: DailyEner
     )
 
 
-def finding_card(finding: Finding, site: Site, *, since_last: date, chart: FindingChart | None = None) -> FindingCard:
+def finding_card(
+    finding: Finding,
+    site: Site,
+    *,
+    since_last: date,
+    chart: FindingChart | None = None,
+    ahead: NextYear | None = None,
+) -> FindingCard:
     """A finding in the words of the digest."""
     before, since = _shares(finding, chart)
     return FindingCard(
@@ -75,6 +83,8 @@ def finding_card(finding: Finding, site: Site, *, since_last: date, chart: Findi
         lost_low=finding.lost_kwh_low,
         lost_high=finding.lost_kwh_high,
         lost_money=finding.lost_money,
+        ahead=None if ahead is None else ahead.kwh,
+        ahead_money=None if ahead is None else ahead.money,
         summary=finding.summary,
         check_first=finding.advice.get("service", ""),
         verdict=finding.verdict,

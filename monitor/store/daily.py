@@ -56,6 +56,18 @@ def read_daily(
     return records(DailyRow, conn.execute(query))
 
 
+def expected_days(conn: Connection, *, site: str, first: date, last: date) -> dict[str, dict[date, float]]:
+    """Expected energy [kWh] by subject and local day, of strings, inverters and the site, without anything else."""
+    c = schema.daily.c
+    query = select(c.subject, c.day, c.expected_kwh).where(
+        c.site == site, c.day >= first, c.day <= last, c.expected_kwh.is_not(None)
+    )
+    found: dict[str, dict[date, float]] = {}
+    for subject, day, kwh in conn.execute(query):
+        found.setdefault(subject, {})[day] = kwh
+    return found
+
+
 def drop_daily(conn: Connection, *, site: str, from_day: date) -> None:
     """Delete a site's rows from a day on, and what is remembered of them."""
     drop_memory(conn, site=site, from_day=from_day)

@@ -69,7 +69,7 @@ def test_new_open_cleared_quiet_and_silent(
             ],
         )
     with store.read() as conn:
-        digest = gather_service(conn, fleet, as_of=AS_OF, generated=NOW)
+        digest = gather_service(conn, fleet, as_of=AS_OF, generated=NOW, values={})
     assert [(c.site, c.subject, c.is_new) for c in digest.open] == [
         ("Elm", "string s1 on inverter inv1", True),
         ("Elm", "inverter inv1", False),
@@ -89,7 +89,7 @@ def test_a_source_that_is_heard_breaks_the_silence(store: Store, make_fleet: Cal
         write_daily(conn, rows("elm", "source:log", AS_OF, AS_OF, None, features={"heard": 0.4}))
         write_daily(conn, rows("oak", "source:log", AS_OF, AS_OF, None, features={"heard": 0.0}))
     with store.read() as conn:
-        digest = gather_service(conn, make_fleet("elm", "oak"), as_of=AS_OF, generated=NOW)
+        digest = gather_service(conn, make_fleet("elm", "oak"), as_of=AS_OF, generated=NOW, values={})
     assert digest.without_data == ("Oak: none for 90 days or more",)
 
 
@@ -102,7 +102,7 @@ def test_pictures_for_the_first_only(
             write_daily(conn, rows(site, "string:s1", date(2026, 8, 1), AS_OF, 0.0))
             save_findings(conn, [make_finding(id=site, site=site, lost_kwh=100.0 - n)])
     with store.read() as conn:
-        digest = gather_service(conn, make_fleet(*ids), as_of=AS_OF, generated=NOW)
+        digest = gather_service(conn, make_fleet(*ids), as_of=AS_OF, generated=NOW, values={})
     assert [card.chart is not None for card in digest.open] == [True] * CHARTS + [False] * 2
     assert digest.more_charts
 
@@ -120,7 +120,7 @@ def test_files_set_aside_since_the_last_digest(store: Store, make_fleet: Callabl
         record_file(conn, record("part.csv", midnight + 9, rejects=3))
         record_file(conn, record("good.csv", midnight + 9))
     with store.read() as conn:
-        digest = gather_service(conn, make_fleet("elm"), as_of=AS_OF, generated=NOW)
+        digest = gather_service(conn, make_fleet("elm"), as_of=AS_OF, generated=NOW, values={})
     assert digest.set_aside == (
         "Elm: part.csv, 3 of its rows or cells set aside",
         "Elm: bad.csv was not taken: no header",
@@ -131,7 +131,7 @@ def test_a_home_left_out_for_its_settings_is_told(store: Store, make_fleet: Call
     fault = "sites/oak.toml: site.latitude = 152.0: expected at most 90"
     fleet = replace(make_fleet("elm"), faults=(fault,))
     with store.read() as conn:
-        assert gather_service(conn, fleet, as_of=AS_OF, generated=NOW).set_aside == (fault,)
+        assert gather_service(conn, fleet, as_of=AS_OF, generated=NOW, values={}).set_aside == (fault,)
 
 
 @pytest.mark.parametrize(

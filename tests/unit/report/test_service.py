@@ -28,7 +28,7 @@ def test_urgent_first_then_by_what_it_costs(make_finding: Callable[..., Finding]
         make_finding(id="visit", level="visit", lost_kwh=50.0),
         make_finding(id="large", level="urgent", lost_kwh=30.0),
     ]
-    assert [f.id for f in ranked(given)] == ["large", "small", "visit", "watch"]
+    assert [f.id for f in ranked(given, {})] == ["large", "small", "visit", "watch"]
 
 
 @pytest.mark.parametrize(

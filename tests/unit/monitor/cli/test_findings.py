@@ -66,6 +66,7 @@ def test_json_has_the_form_of_the_interface(run: Run, told: Path) -> None:
         "lost_kwh": 35.2, "lost_kwh_low": 31.0, "lost_kwh_high": 39.9, "lost_money": 9.86,
         "summary": "String s1 makes nothing.", "evidence": {"days": 3},
         "advice": {"service": "Look at the connectors.", "homeowner": "We are on it."},
+        "rank_value_kwh": None, "value_next_12_months": None,
     }  # fmt: skip
 
 
