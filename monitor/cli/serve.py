@@ -90,6 +90,7 @@ def as_text(standing: Standing) -> list[str]:
         ("set aside", standing.rejects, set_aside, "--rejects"),
         ("without recent readings", standing.silent_sites, len(standing.silent_sites), "--json"),
         ("wrong in the configuration", standing.faults, len(standing.faults), "--json"),
+        ("doubtful in the configuration", standing.doubts, len(standing.doubts), "--json"),
     ):
         if entries:
             lines += ["", f"{title}:", *(f"  {entry}" for entry in entries[:LISTED])]

@@ -21,7 +21,9 @@ from monitor.jobs.ingesting import file_sources, sentence
 from monitor.jobs.reading import settings_hash
 from monitor.jobs.work import JOB_NAMES
 from monitor.lock import is_held, lock_path
+from monitor.nightly.doubts import doubts_of
 from monitor.store import Store
+from monitor.store.baselines import baselines_of
 from monitor.store.claim import is_claimed
 from monitor.store.findings import list_findings
 from monitor.store.jobs import JobState, last_beat, last_runs
@@ -60,6 +62,7 @@ class Standing:
     rejects: tuple[str, ...]
     silent_sites: tuple[str, ...]
     faults: tuple[str, ...]
+    doubts: tuple[str, ...]  # of site files that the power of clear days contradicts
     devices: Mapping[tuple[str, str], PollState | None]  # by site and source; None: not polled yet
     records: tuple[TrackRecord, ...]  # of detectors that have raised anything, by cause
 
@@ -90,6 +93,7 @@ def look(fleet: Fleet, store: Store, now: int) -> Standing:
             rejects=tuple(sentence(r.reject) for r in list_rejects(conn, limit=LISTED)),
             silent_sites=tuple(_silent_sites(conn, fleet, now)),
             faults=fleet.faults,
+            doubts=tuple(doubts_of(baselines_of(conn, [s.id for s in fleet.sites]))),
             devices=_devices(conn, fleet),
             records=tuple(_records(conn, fleet)),
         )
@@ -107,7 +111,7 @@ def as_document(standing: Standing) -> dict[str, Any]:
         }
         for job in standing.jobs
     }
-    lists = ("waiting", "sources_unread", "refused", "rejects", "silent_sites", "faults")
+    lists = ("waiting", "sources_unread", "refused", "rejects", "silent_sites", "faults", "doubts")
     return {
         "schema": 1,
         "daemon": {"alive": daemon.alive, "last_beat": iso(daemon.last_beat), "process": daemon.pid},

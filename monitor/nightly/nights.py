@@ -27,6 +27,7 @@ from monitor.model.gain import Gains
 from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, next_build_night
 from monitor.model.span import SiteSpan, site_span, utc_days
 from monitor.nightly.cases import Case, Chart, Neighbours, forget, listeners, neighbourhoods, open_cases, recall
+from monitor.nightly.doubts import plane_baselines
 from monitor.nightly.groups import groups_of
 from monitor.nightly.memory import keep_memory, note_of
 from monitor.nightly.rows import daily_rows
@@ -113,6 +114,7 @@ class _Outcome:
     settled: dict[str, Gains]
     looks: list[KeptLooks]
     skies: list[LearnedSky]
+    planes: list[Baseline]
 
 
 def assess(
@@ -368,7 +370,10 @@ def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation,
     learned = view.in_the_open.gains
     settled = {s: g for s, g in learned.items() if g.complete and s not in frozen and s in view.power_w}
     looks = night_looks(view, night, at_nothing=at_nothing(night), troubled=troubled)
-    return _Outcome(rows, changes, settled, looks, _skies(store, case, view.day, looks, changes))
+    findings = list(({f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}).values())
+    since = case.looks_since or view.day
+    planes = plane_baselines(store, case.site, findings, since=since, night=view.day)
+    return _Outcome(rows, changes, settled, looks, _skies(store, case, view.day, looks, changes), planes)
 
 
 def _skies(
@@ -416,6 +421,8 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
     add_events(conn, [finding_event(c.finding, day, c.what) for c in outcome.changes])
     for subject, gains in outcome.settled.items():
         write_baseline(conn, _baseline(case, subject, day, gains))
+    for plane in outcome.planes:
+        write_baseline(conn, plane)
     write_maps(conn, case.site.id, outcome.skies)
 
 
