@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 from sqlalchemy import Connection
 
 from monitor.config import Fleet, Site
+from monitor.model.degradation import LEAST_YEARS, YearlyChange, year_on_year
+from monitor.model.history import SiteHistory
 from monitor.model.installed import Installed
 from monitor.model.numbers import Nights
 from monitor.nightly.installed import read_installed
@@ -17,7 +21,7 @@ from monitor.report.baseline import BaselineSheet, Learning, gather_baseline
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
 from monitor.store.baselines import read_baselines
-from monitor.store.daily import read_daily
+from monitor.store.daily import feature_days, read_daily
 from monitor.store.findings import list_findings
 
 
@@ -28,7 +32,7 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
         installed = read_installed(conn, site.id)
         until = assessed_until(conn, site.id)
         if until is None:
-            return gather_baseline(site, installed, fleet=name, until=None, learning={})
+            return gather_baseline(site, installed, fleet=name, until=None, learning={}, changes={})
         history = remember(conn, site.id, until + timedelta(days=1))
         frozen = {b.subject: b.frozen_on for b in read_baselines(conn, site.id)}  # the last epoch counts
         units = [
@@ -36,11 +40,34 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
         ]
         gains = dict(installed.gains) | {s: history.gains(s, until + timedelta(days=1)) for s in units}
         maps = {subject: sky.sky_map for subject, sky in history.skies.items()}
+        changes = _changes(conn, site, history, list(gains), installed.learning_since, until)
         installed = _worked_out(conn, site, replace(installed, gains=gains, maps=maps), until)
     learning = {
         subject: replace(_learning(history.nights(subject)), frozen_on=frozen.get(subject)) for subject in gains
     }
-    return gather_baseline(site, installed, fleet=name, until=until, learning=learning)
+    return gather_baseline(site, installed, fleet=name, until=until, learning=learning, changes=changes)
+
+
+def _changes(
+    conn: Connection, site: Site, history: SiteHistory, units: Sequence[str], first: date | None, until: date
+) -> dict[str, YearlyChange]:
+    """How the level of each unit changes from year to year, by its clear days without a finding."""
+    found = {}
+    for unit in units:
+        epoch = history.epochs.get(unit)
+        begin = first if epoch is None else date.fromordinal(epoch.first)
+        if begin is None or (until - begin).days < LEAST_YEARS * 365 - 7:
+            continue
+        seen = [
+            (day.toordinal(), level)
+            for day, features in feature_days(conn, site=site.id, subject=unit, first=begin, last=until)
+            if (level := features.get("clear")) is not None and not features.get("open")
+        ]
+        days, levels = np.array([d for d, _ in seen], np.int64), np.array([x for _, x in seen], np.float64)
+        change = year_on_year(days, levels)
+        if change is not None:
+            found[unit] = change
+    return found
 
 
 def _worked_out(conn: Connection, site: Site, installed: Installed, until: date) -> Installed:

@@ -11,6 +11,7 @@ import numpy as np
 from ingest.readings import Mask, Values
 from monitor.config.models import Plane, Site, String
 from monitor.detect.telling.phrases import subject_in_words
+from monitor.model.degradation import YearlyChange
 from monitor.model.gain import Gains
 from monitor.model.installed import Installed, PlaneAsInstalled
 from monitor.model.orientation import Orientation
@@ -57,6 +58,7 @@ class UnitTold:
     words: str
     gains: Gains
     learning: Learning
+    change: YearlyChange | None = None  # of its level, once there are three years
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,9 +114,15 @@ class BaselineSheet:
 
 
 def gather_baseline(
-    site: Site, installed: Installed, *, fleet: str, until: date | None, learning: Mapping[str, Learning]
+    site: Site,
+    installed: Installed,
+    *,
+    fleet: str,
+    until: date | None,
+    learning: Mapping[str, Learning],
+    changes: Mapping[str, YearlyChange],
 ) -> BaselineSheet:
-    """All that is known of a site; `until` is its last assessed night, `learning` by subject."""
+    """All that is known of a site; `until` is its last assessed night, `learning` and `changes` by subject."""
     planes = tuple(_plane(site, plane, installed) for plane in site.plane)
     lying = {plane.plane: plane.used for plane in planes}
     offset_h = _standard_offset_h(site, (until or site.site.commissioned).year)
@@ -129,7 +137,7 @@ def gather_baseline(
         units=tuple(
             UnitTold(
                 subject=subject, words=subject_in_words(site, subject), gains=gains,
-                learning=learning.get(subject, Learning()),
+                learning=learning.get(subject, Learning()), change=changes.get(subject),
             )
             for subject, gains in sorted(installed.gains.items(), key=lambda item: _place(site, item[0]))
         ),

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.model.calibration import Z80
+from monitor.model.degradation import YearlyChange
 from monitor.model.orientation import OrientationFit
 from monitor.report import baseline_words as words
 from monitor.report.baseline import BaselineSheet, Obstruction, PlaneTold, SkyTold, UnitTold
@@ -120,6 +121,17 @@ def _unit(unit: UnitTold) -> dict[str, Any]:
         "settled": gains.complete,
         "settled_on": frozen_on.isoformat() if frozen_on else None,
         "missing": [] if gains.complete else words.missing(unit.learning),
+        "degradation": None if unit.change is None else _change(unit.change),
+    }
+
+
+def _change(change: YearlyChange) -> dict[str, Any]:
+    return {
+        "change_per_year": change.per_year,
+        "low": change.low,
+        "high": change.high,
+        "pairs_of_days": change.pairs,
+        "years": round(change.years, 2),
     }
 
 

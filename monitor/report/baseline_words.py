@@ -99,6 +99,15 @@ def state_words(unit: UnitTold) -> str:
     return f"learning: {'; '.join(missing(unit.learning)) or 'settles with the next night'}"
 
 
+def change_words(unit: UnitTold) -> str:
+    """-0.7% a year (-1.2% to -0.2%, 95%), over 4.1 years; empty before three years."""
+    change = unit.change
+    if change is None:
+        return ""
+    told = f"{change.per_year:+.1%} a year ({change.low:+.1%} to {change.high:+.1%}, 95%)"
+    return f"; its level has changed by {told}, over {change.years:.1f} years"
+
+
 def missing(learning: Learning) -> list[str]:
     """What a gain still needs before it is settled."""
     if not learning.days:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -66,6 +66,15 @@ def expected_days(conn: Connection, *, site: str, first: date, last: date) -> di
     for subject, day, kwh in conn.execute(query):
         found.setdefault(subject, {})[day] = kwh
     return found
+
+
+def feature_days(
+    conn: Connection, *, site: str, subject: str, first: date, last: date
+) -> list[tuple[date, Mapping[str, float | None]]]:
+    """The features of a subject's days first to last, both included, in order."""
+    c = schema.daily.c
+    query = select(c.day, c.features).where(c.site == site, c.subject == subject, c.day >= first, c.day <= last)
+    return [(day, features) for day, features in conn.execute(query.order_by(c.day))]
 
 
 def drop_daily(conn: Connection, *, site: str, from_day: date) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from monitor.config.models import Site
+from monitor.model.degradation import YearlyChange
 from monitor.model.gain import NAMEPLATE, Gains, learn_gains
 from monitor.model.gain import DayRatio as Ratio
 from monitor.model.installed import Installed, PlaneAsInstalled
@@ -46,13 +47,18 @@ def make_sheet(make_site: Callable[..., Site]) -> MakeSheet:
     """A sheet of the site of two planes; `learning`, `planes`, `maps` and `gains` as given."""
 
     def make(
-        *, site: Site | None = None, learning: dict[str, Learning] | None = None, nights: int = 61, **known: object
+        *,
+        site: Site | None = None,
+        learning: dict[str, Learning] | None = None,
+        nights: int = 61,
+        changes: dict[str, YearlyChange] | None = None,
+        **known: object,
     ) -> BaselineSheet:
         since = date(2026, 4, 1) if nights else None
         installed = Installed(learning_since=since, nights=nights, **known)  # type: ignore[arg-type]
         return gather_baseline(
             site or make_site(), installed, fleet="Northmoor Roof Energy",
-            until=date(2026, 5, 31) if nights else None, learning=learning or {},
+            until=date(2026, 5, 31) if nights else None, learning=learning or {}, changes=changes or {},
         )  # fmt: skip
 
     return make
@@ -327,3 +333,16 @@ def test_text_fits_a_terminal(make_sheet: MakeSheet) -> None:
     assert [line for line in lines if line.isupper()] == [
         "HOW THE PLANES LIE", "THE LEVEL OF EACH UNIT", "WHAT STANDS BEFORE THE SKY",
     ]  # fmt: skip
+
+
+def test_the_yearly_change_is_told_once_it_is_known(make_sheet: MakeSheet) -> None:
+    change = YearlyChange(-0.0071, -0.0124, -0.0018, 310, 4.08)
+    sheet = make_sheet(gains={"string:s1": SETTLED, "string:s2": SETTLED}, changes={"string:s1": change})
+    first, second = as_document(sheet)["units"]
+    assert first["degradation"] == {
+        "change_per_year": -0.0071, "low": -0.0124, "high": -0.0018, "pairs_of_days": 310, "years": 4.08,
+    }  # fmt: skip
+    assert second["degradation"] is None
+    text = " ".join(baseline_text(sheet).split())
+    assert text.count("its level has changed by -0.7% a year (-1.2% to -0.2%, 95%), over 4.1 years") == 1
+    assert "-0.7% a year" in render_baseline(sheet).html
