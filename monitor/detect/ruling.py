@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
+import numpy as np
+
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
 from monitor.detect.life import Change, Known, brought_up_to_date
@@ -19,6 +21,8 @@ Said = Literal["confirmed", "not-a-fault", "repaired"]
 
 SAID: tuple[Said, ...] = ("confirmed", "not-a-fault", "repaired")
 CLOSING: frozenset[Said] = frozenset({"not-a-fault", "repaired"})
+# Evidence that tells how large a trouble is, whatever the epoch; and how much larger it must be to be another one.
+_MEASURES, _GROWN = ("lost_kwh_per_year", "share_of_energy_lost"), 1.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,23 +91,36 @@ def epochs_on(rulings: Collection[Ruling], day: date) -> dict[str, Epoch]:
     return found
 
 
-def silenced(night: SiteNight, verdicts: Sequence[Verdict], rulings: Collection[Ruling]) -> list[Verdict]:
-    """Take back what an engineer has called no fault, for as long as it goes on without a healthy night between."""
+def silenced(
+    night: SiteNight, verdicts: Sequence[Verdict], rulings: Collection[Ruling], known: Collection[Finding]
+) -> list[Verdict]:
+    """Take back what an engineer has called no fault, for as long as it goes on.
+
+    It is over after as many healthy nights as clear a finding. What comes and goes with the seasons or the weather is
+    judged by its size instead: it is told again when it has grown by a quarter.
+    """
     accepted: dict[tuple[str, str], Ruling] = {}
     for ruling in sorted(rulings, key=lambda r: (r.day, r.given_at)):
         if ruling.said in CLOSING and ruling.day < night.day:
             accepted[ruling.subject, KINDS[ruling.cause].family] = ruling
     if not accepted:
         return list(verdicts)
+    closed = {f.id: f for f in known}
 
-    def is_known(v: Verdict) -> bool:
+    def is_accepted(v: Verdict) -> bool:
         ruling = accepted.get((v.subject, KINDS[v.cause].family))
         if v.says != "trouble" or ruling is None or ruling.said != "not-a-fault":
             return False
+        finding = closed.get(ruling.finding_id)
+        if finding is not None and finding.cause == v.cause:
+            for measure in _MEASURES:
+                if measure in finding.evidence and measure in v.evidence:
+                    return bool(v.evidence[measure] <= _GROWN * finding.evidence[measure])
         days, said = night.past.series(ruling.subject, f"says:{ruling.cause}")
-        return not bool((said[days > ruling.day.toordinal()] == 0.0).any())
+        healthy = np.count_nonzero(said[days > ruling.day.toordinal()] == 0.0)
+        return bool(healthy < KINDS[ruling.cause].good_days_to_clear)
 
-    return [replace(v, says="unclear", losses=()) if is_known(v) else v for v in verdicts]
+    return [replace(v, says="unclear", losses=()) if is_accepted(v) else v for v in verdicts]
 
 
 def rule(

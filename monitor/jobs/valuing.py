@@ -15,11 +15,12 @@ from monitor.detect.price import kwh_price
 from monitor.model.grid import STEP_S
 from monitor.model.physics import site_physics
 from monitor.nightly.memory import remember
-from monitor.report.ranking import NextYear, bearer, next_year, year_energy
+from monitor.report.ranking import NextYear, bearer, is_whole, next_year, year_energy
 from monitor.store.daily import expected_days
 
 _YEAR = timedelta(days=365)
 _MID_MONTH, _DAY_STEPS = 15, 86_400 // STEP_S
+_LEVEL = (1.0,) * 12  # seasons, where every month is known by itself
 
 
 def value_findings(conn: Connection, site: Site, findings: Sequence[Finding], as_of: date) -> dict[str, NextYear]:
@@ -30,7 +31,7 @@ def value_findings(conn: Connection, site: Site, findings: Sequence[Finding], as
     first = min(as_of - _YEAR + timedelta(days=1), *(f.since for f in wanted))
     days = expected_days(conn, site=site.id, first=first, last=as_of)
     price = kwh_price(site, remember(conn, site.id, as_of + timedelta(days=1))) if site.tariff is not None else None
-    clear = clear_days(site, as_of.year)
+    clear: dict[str, list[float]] | None = None
     found: dict[str, NextYear] = {}
     for finding in wanted:
         named = bearer(site, finding.subject, frozenset(days))
@@ -43,9 +44,12 @@ def value_findings(conn: Connection, site: Site, findings: Sequence[Finding], as
             if day > as_of - _YEAR:
                 total, count = months.get(day.month, (0.0, 0))
                 months[day.month] = total + kwh, count + 1
+        if clear is None and not is_whole(months):
+            clear = clear_days(site, as_of.year)
+        shape = _LEVEL if clear is None else [part * kwh for kwh in clear[subject]]
         value = next_year(
             finding,
-            year_kwh=year_energy(months, [part * kwh for kwh in clear[subject]]),
+            year_kwh=year_energy(months, shape),
             expected_since_kwh=sum(kwh for day, kwh in known.items() if finding.since <= day <= finding.last_seen),
             price=price,
         )

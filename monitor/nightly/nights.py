@@ -357,7 +357,7 @@ def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation,
             night = replace(night, looks=read_chain(conn, case.site.id, view.day, nights=LOOK_BACK_DAYS))
     night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
-    verdicts = silenced(night, settle(case.site, found, case.findings), case.rulings)
+    verdicts = silenced(night, settle(case.site, found, case.findings), case.rulings, case.findings)
     raised = max(view.day, case.raised_from or view.day)
     changes = advance(
         night, verdicts, case.findings, suspected=case.history.suspected, raised=raised, taken_back=case.taken_back,

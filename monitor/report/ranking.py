@@ -58,6 +58,11 @@ def year_energy(seen: Mapping[int, tuple[float, int]], clear_day: Sequence[float
     return total
 
 
+def is_whole(seen: Mapping[int, tuple[float, int]]) -> bool:
+    """Whether every month of the year stands for itself."""
+    return all(seen.get(month, (0.0, 0))[1] >= _KNOWN_DAYS for month in range(1, 13))
+
+
 def next_year(
     finding: Finding, *, year_kwh: float | None, expected_since_kwh: float | None, price: Price | None
 ) -> NextYear | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -9,11 +10,13 @@ import pytest
 
 from monitor.config.models import Site
 from monitor.detect.change import Prior
-from monitor.detect.ruling import Ruling, Said, epochs_on, renewed
+from monitor.detect.night import Verdict
+from monitor.detect.ruling import Ruling, Said, epochs_on, renewed, silenced
 from monitor.detect.weak import Channel, look
 from monitor.model.gain import Gains
 from monitor.model.history import DayNote, SiteHistory
 from tests.unit.monitor.detect.test_detectors import AC, WORKS, night
+from tests.unit.monitor.report.test_adding_up import finding
 
 DAY = date(2026, 6, 1)
 TRAIT = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.025, strength=4.5)
@@ -86,3 +89,30 @@ def test_what_begins_anew_is_the_unit_and_what_hangs_below_it(site: Site) -> Non
     assert renewed(site, "inverter:inv1", "inverter_outage")[:3] == ("inverter:inv1", "string:s1", "string:s2")
     assert renewed(site, "source:log", "missing_data") == ()
     assert renewed(site, "source:log", "clock_error") == ("source:log",)
+
+
+def said_after(cause: str, healthy: int) -> SiteHistory:
+    known = SiteHistory()
+    for n in range(1, 20):
+        said = {f"says:{cause}": 0.0} if n <= healthy else {}
+        known.add([DayNote(DAY + timedelta(n), "string:s1", 9.0, 8.0, 10.0, 1.0, said)])
+    return known
+
+
+@pytest.mark.parametrize(("healthy", "said"), [(0, "unclear"), (2, "unclear"), (3, "trouble")])
+def test_a_dead_string_that_is_no_fault_is_told_again_only_after_it_worked(site: Site, healthy: int, said: str) -> None:
+    given = replace(ruling(DAY, "not-a-fault"), cause="failed_string")
+    tonight = night(site, s1=WORKS, s2=WORKS, ac=AC, day=DAY + timedelta(20), past=said_after("failed_string", healthy))
+    told = [Verdict("string:s1", "failed_string", "trouble", 0.9), Verdict("string:s2", "failed_string", "trouble")]
+    assert [v.says for v in silenced(tonight, told, [given], [])] == [said, "trouble"]
+    assert [v.says for v in silenced(tonight, told, [replace(given, said="repaired")], [])] == ["trouble", "trouble"]
+
+
+@pytest.mark.parametrize(("grown", "said"), [(1.0, "unclear"), (1.2, "unclear"), (1.4, "trouble")])
+def test_shade_that_is_no_fault_is_told_again_when_it_has_grown(site: Site, grown: float, said: str) -> None:
+    """The sun passes a branch in one season only: healthy nights in between do not make it another branch."""
+    given = replace(ruling(DAY, "not-a-fault"), cause="shading_growth")
+    closed = finding("a", "string:s1", "shading_growth", state="cleared", evidence={"lost_kwh_per_year": 50.0})
+    tonight = night(site, s1=WORKS, s2=WORKS, ac=AC, day=DAY + timedelta(20), past=said_after("shading_growth", 19))
+    told = Verdict("string:s1", "shading_growth", "trouble", 0.9, evidence={"lost_kwh_per_year": 50.0 * grown})
+    assert [v.says for v in silenced(tonight, [told], [given], [closed])] == [said]

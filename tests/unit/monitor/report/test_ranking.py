@@ -13,7 +13,7 @@ from monitor.detect.finding import Finding
 from monitor.detect.price import Price, kwh_price
 from monitor.jobs.valuing import clear_days
 from monitor.model.history import DayNote, SiteHistory
-from monitor.report.ranking import NextYear, bearer, next_year, turn, year_energy
+from monitor.report.ranking import NextYear, bearer, is_whole, next_year, turn, year_energy
 from tests.unit.monitor.conftest import made_site
 from tests.unit.monitor.report.test_adding_up import finding
 
@@ -102,3 +102,10 @@ def test_a_grid_meter_says_what_a_lost_kwh_is_worth_after_sixty_days(days: int, 
     assert price is not None
     assert (price.per_kwh, price.basis) == (pytest.approx(per_kwh), basis)
     assert kwh_price(made_site(tariff=None), metered(days, 0.6)) is None
+
+
+def test_a_whole_year_needs_no_clear_sky() -> None:
+    whole = {month: (30.0 * month, 30) for month in range(1, 13)}
+    assert is_whole(whole)
+    assert year_energy(whole, SUMMER_ONLY) == year_energy(whole, [1.0] * 12)
+    assert not is_whole(whole | {3: (9.0, 9)})
