@@ -133,6 +133,11 @@ def _wrong_readings(site: Site, subject: str, child: Trouble, _: Collection[Trou
     return child[1] in _WEAK | _BALANCE and (child[0] in touched or _string_of(child[0]) in touched)
 
 
+def _tripping(site: Site, inverter: str, child: Trouble, _: Collection[Trouble]) -> bool:
+    """An inverter that the grid throws off again and again: what its strings lack around noon is no shade."""
+    return child[1] in _WEAK and (child[0] == "site" or f"inverter:{_inverter_of(site, child[0])}" == inverter)
+
+
 def _snowed_in(_: Site, __: str, child: Trouble, ___: Collection[Trouble]) -> bool:
     """Snow on the roof: less power is no wonder."""
     return child[1] in _WEAK | _BALANCE
@@ -146,6 +151,7 @@ EXPLAINS: dict[str, Callable[[Site, str, Trouble, Collection[Trouble]], bool]] =
     "underperforming_string": _weak_string,
     "shading_growth": _shaded_string,
     "soiling": _dirty,
+    "grid_voltage_trip": _tripping,
     "clock_error": _wrong_readings,
     "data_fault": _wrong_readings,
     "snow": _snowed_in,

@@ -8,6 +8,7 @@ import numpy as np
 
 from ingest.readings import Mask
 from monitor.config.models import String
+from monitor.detect.beyond_dc import works_unseen
 from monitor.detect.dead import SnowDoubt, Stillness, snow_doubt, standstill_loss, stillness, working
 from monitor.detect.night import SiteNight, UnitNight, Verdict, marked_part
 
@@ -48,6 +49,8 @@ class FailedString:
             # A day on which the whole inverter stood still is the outage's loss, not this string's.
             counts = bool(at_work.any()) or bool(np.isnan(unit.power_w).all())
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,) if counts else ())
+        if works_unseen(night, string, at_work):
+            return Verdict(unit.subject, self.cause, "unclear")
         same_plane = _same_plane_works(night, string)
         snow = SnowDoubt(False, 1) if same_plane else snow_doubt(night, unit, still)
         return Verdict(

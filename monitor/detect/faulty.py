@@ -12,6 +12,7 @@ from ingest.quality import Mark
 from ingest.readings import Mask, Values
 from ingest.sources import points_of
 from monitor.config.models import String
+from monitor.detect.beyond_dc import works_unseen
 from monitor.detect.night import SiteNight, UnitNight, heard_share
 from monitor.model.grid import STEP_S
 from monitor.model.measured import CounterFall
@@ -118,7 +119,10 @@ def _jumped(night: SiteNight, subject: str) -> float | None:
 
 
 def _half_dead(night: SiteNight, string: String, unit: UnitNight) -> Iterator[_Fault]:
-    """A voltage column that says nothing while there is current, or an empty current column while there is voltage."""
+    """A voltage column that says nothing beside a current, or a current column that says nothing beside a voltage.
+
+    A current that is empty says nothing; a zero says nothing only where the inverter delivers what the string must give.
+    """
     given = {p.quantity for s in night.site.source for p in points_of(s) if p.of == unit.subject}
     if not given >= {"dc_voltage", "dc_current"} or not night.past.series(unit.subject, "measured_kwh")[0].size:
         return
@@ -133,7 +137,9 @@ def _half_dead(night: SiteNight, string: String, unit: UnitNight) -> Iterator[_F
         no_volts = np.isnan(volts) | (volts < _NOTHING * usual_v)
     if _mostly(no_volts, current):
         yield _Fault("no_voltage", 1.0)
-    elif _mostly(np.isnan(amps), voltage):
+    elif _mostly(np.isnan(amps), voltage) or (
+        _mostly(amps < _NOTHING * string.module.imp_a, voltage) and works_unseen(night, string, lit)
+    ):
         yield _Fault("no_current", 1.0)
 
 

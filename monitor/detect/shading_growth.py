@@ -15,12 +15,12 @@ from monitor.config.models import String
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, Says, SiteNight, Verdict
 from monitor.model.grid import STEP_S
-from monitor.model.learned_sky import KeptLooks, LearnedSky, looks_at_gain
+from monitor.model.learned_sky import KeptLooks, looks_at_gain
 from monitor.model.looks import EPOCH_ORDINAL, LooksInARow
 from monitor.model.obstruction import build_map
 from monitor.model.physics import at_index
 from monitor.model.shade_cost import yearly_loss_share
-from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, RASTER, ROW_DEG, Cells, cell_of
+from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, CELLS, RASTER, ROW_DEG, ROWS, Cells, cell_of
 from monitor.model.skymap import SkyMap, leaf_share
 
 # The sky of so many days is held against the baseline's; looked at once a week.
@@ -29,6 +29,7 @@ _EVERY_DAYS = 7
 # A cell that the baseline saw open and that now lets so much less through is newly dark.
 _DARKER_BY, _DARK_BELOW = 0.2, 0.8
 _LEAST_CELLS, _LEAST_DAYS = 4, 3
+_FAINT = 0.02
 # Where recent clear looks at the cells are bright again, the shade has gone.
 _BRIGHT_AGAIN, _CLEAR_LOOK, _LOOKS_NEEDED = 0.85, 0.85, 4
 # Of a year's light in the plane, straight from the sun, at the usual clear-sky index of temperate places (common
@@ -87,12 +88,9 @@ class ShadingGrowth:
                 return Verdict(subject, self.cause, "healthy")
             shades = {s: shade for s in _watched(night, subject) if (shade := _new_shade(night, s)) is not None}
             if shades:
-                fresh = _evidence(night, subject, strings, shades)
+                fresh = _evidence(night, subject, strings, shades, so_far=evidence)
                 fresh.pop("first_dark_day")
-                # The sun passes only a part of what grew in each season: the picture of the whole year is kept.
-                if fresh["lost_kwh_per_year"] >= evidence.get("lost_kwh_per_year", 0.0):
-                    evidence = fresh
-                says = "trouble"
+                evidence, says = fresh, "trouble"
         loss = _loss(night, subject, evidence)
         return Verdict(
             subject, self.cause, says, confidence=finding.confidence, losses=(loss,), evidence=evidence,
@@ -109,11 +107,10 @@ def is_look_night(site_id: str, day: date) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Shade:
-    """Newly dark cells of one unit, and its map with them."""
+    """Newly dark cells of one unit, and how much darker they are than the baseline saw them."""
 
     cells: Cells
-    through: Values
-    now: SkyMap
+    darker: Values
     first_dark_day: date
 
 
@@ -161,11 +158,7 @@ def _new_shade(night: SiteNight, watched: str) -> _Shade | None:
     if cells.size < _LEAST_CELLS:
         return None
     first = _first_dark(looks, cells, before)
-    through = now[cells]
-    changed = replace(
-        sky.sky_map, leafy=_with(sky.sky_map.leafy, cells, through), bare=_with(sky.sky_map.bare, cells, through)
-    )
-    return _Shade(cells, through, changed, first)
+    return _Shade(cells, before[cells] - now[cells], first)
 
 
 def _known_open(sky: SkyMap, *, leafy: bool) -> Values:
@@ -204,70 +197,76 @@ def _first_dark(looks: LooksInARow, cells: Cells, before: Values) -> date:
     return date.fromordinal(int(after.min() if after.size else dark_days.min()) + EPOCH_ORDINAL)
 
 
-def _with(values: Values, cells: Cells, through: Values) -> Values:
-    out = values.copy()
-    out[cells] = np.minimum(out[cells], through)
+def _evidence(
+    night: SiteNight,
+    subject: str,
+    strings: Sequence[String],
+    shades: Mapping[str, _Shade],
+    so_far: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """Where the new top stands, how much it takes, and the cells by which later nights count the loss.
+
+    The sun passes only a part of what grew in each season: what earlier nights saw of it (`so_far`) is kept.
+    """
+    watched = _watched(night, subject)
+    # Of a string's modules only some stand in the shade: its cells are as dark as the mean over all modules.
+    darker = np.zeros(CELLS)
+    for shade in shades.values():
+        darker[shade.cells] += shade.darker / len(watched)
+    if so_far is not None:
+        cells = np.asarray(so_far["cells"], np.int64)
+        darker[cells] = np.maximum(darker[cells], so_far["darker"])
+    before = night.past.skies[watched[0]].sky_map
+    darker = _down_to_the_ground(darker, before)
+    cells = np.flatnonzero(darker > _FAINT)
+    tops = np.flatnonzero(darker > 0.5 * darker.max())
+    weight = darker[tops] * np.cos(np.radians(CELL_ELEVATION[tops]))
+    azimuth = np.radians(CELL_AZIMUTH[tops])
+    centre = float(np.degrees(np.arctan2(weight @ np.sin(azimuth), weight @ np.cos(azimuth)))) % 360.0
+    share, hidden = _year_share(night, strings, before, darker)
+    year = share * _year_kwh(night, subject, strings)
+    modules = sorted({s for s in shades if s.startswith("module:")} | set((so_far or {}).get("modules", ())))
+    return {
+        "azimuth_deg": round(centre, 1),
+        "elevation_deg": round(float(CELL_ELEVATION[tops].max() + 0.5 * ROW_DEG), 1),
+        "azimuth_from_deg": round(float(CELL_AZIMUTH[tops].min()), 1),
+        "azimuth_to_deg": round(float(CELL_AZIMUTH[tops].max()), 1),
+        "lost_kwh_per_year": round(year, 1),
+        "lost_kwh_per_year_high": round(_GROWS_ON * year, 1),
+        "loss_fraction": round(share, 4),
+        "cells": cells.tolist(),
+        "darker": np.round(darker[cells], 3).tolist(),
+        "hidden_share": round(hidden, 4),
+        "first_dark_day": min(s.first_dark_day for s in shades.values()),
+        **({"modules": modules[:_MODULES_NAMED]} if modules else {}),
+    }
+
+
+def _down_to_the_ground(darker: Values, before: SkyMap) -> Values:
+    """What is new stands on the ground: below its top it is as dark in every column, where it was not dark before."""
+    picture = darker[RASTER]
+    rows = np.arange(ROWS)[:, None]
+    columns = picture.max(axis=0) > _FAINT
+    top = np.where(columns, ROWS - 1 - np.argmax(picture[::-1] > _FAINT, axis=0), -1)
+    depth = np.where(columns, np.sum(picture, axis=0) / np.maximum(np.count_nonzero(picture > _FAINT, axis=0), 1), 0.0)
+    out = darker.copy()
+    lit = np.maximum(before.leafy, before.bare)
+    for row, column in zip(*np.nonzero(rows <= top[None, :]), strict=True):
+        cell = RASTER[row, column]
+        out[cell] = max(out[cell], min(depth[column], lit[cell]))
     return out
 
 
-def _evidence(
-    night: SiteNight, subject: str, strings: Sequence[String], shades: Mapping[str, _Shade]
-) -> dict[str, Any]:
-    """Where the new top stands, how much it takes, and the cells by which later nights count the loss."""
-    every = np.unique(np.concatenate([s.cells for s in shades.values()]))
-    watched = _watched(night, subject)
-    # Of a string's modules only some stand in the shade: its cells are as dark as the mean over all modules.
-    darker = np.zeros(every.size)
-    for watch in watched:
-        shade = shades.get(watch)
-        if shade is not None:
-            at = np.searchsorted(every, shade.cells)
-            darker[at] += (_before(night, watch, shade.cells) - shade.through) / len(watched)
-    weight = darker * np.cos(np.radians(CELL_ELEVATION[every]))
-    azimuth = np.radians(CELL_AZIMUTH[every])
-    centre = float(np.degrees(np.arctan2(weight @ np.sin(azimuth), weight @ np.cos(azimuth)))) % 360.0
-    top = float(CELL_ELEVATION[every].max() + 0.5 * ROW_DEG)
-    shares = [_year_share(night, strings, night.past.skies[w], shades[w].now) for w in shades]
-    share = sum(s[0] for s in shares) / len(watched)
-    year = _year_kwh(night, subject, strings)
-    planes = {s.plane for s in strings}
-    evidence: dict[str, Any] = {
-        "azimuth_deg": round(centre, 1),
-        "elevation_deg": round(top, 1),
-        "azimuth_from_deg": round(float(CELL_AZIMUTH[every].min()), 1),
-        "azimuth_to_deg": round(float(CELL_AZIMUTH[every].max()), 1),
-        "lost_kwh_per_year": round(share * year, 1),
-        "lost_kwh_per_year_high": round(_GROWS_ON * share * year, 1),
-        "loss_fraction": round(share, 4),
-        "cells": every.tolist(),
-        "darker": np.round(darker, 3).tolist(),
-        "hidden_share": round(_hidden(night, shades, watched, next(iter(planes))), 4),
-        "first_dark_day": min(s.first_dark_day for s in shades.values()),
-    }
-    modules = sorted(s for s in shades if s.startswith("module:"))
-    return {**evidence, "modules": modules[:_MODULES_NAMED]} if modules else evidence
-
-
-def _before(night: SiteNight, watched: str, cells: Cells) -> Values:
-    sky = night.past.skies[watched].sky_map
-    return np.asarray(np.maximum(sky.leafy[cells], sky.bare[cells]))
-
-
-def _year_share(night: SiteNight, strings: Sequence[String], sky: LearnedSky, now: SkyMap) -> tuple[float, Values]:
+def _year_share(night: SiteNight, strings: Sequence[String], before: SkyMap, darker: Values) -> tuple[float, float]:
+    """Share of a year's energy that the new shade takes, and the share of an even sky's light that it hides."""
     usual = float(np.clip(_BEAM_SHARE * night.past.usual_index() / _USUAL_INDEX, 0.25, 0.8))
     plane = night.site.plane_of(strings[0])
-    return yearly_loss_share(sky.sky_map, now, tilt_deg=plane.tilt_deg, azimuth_deg=plane.azimuth_deg, beam_share=usual)
-
-
-def _hidden(night: SiteNight, shades: Mapping[str, _Shade], watched: Sequence[str], plane_id: str) -> float:
-    """Share of an even sky's light that is hidden in addition."""
-    plane = next(p for p in night.site.plane if p.id == plane_id)
-    parts = [
-        s.now.blocked_diffuse(plane.tilt_deg, plane.azimuth_deg)
-        - night.past.skies[w].sky_map.blocked_diffuse(plane.tilt_deg, plane.azimuth_deg)
-        for w, s in shades.items()
-    ]
-    return max(sum(parts) / len(watched), 0.0)
+    now = replace(before, leafy=np.maximum(before.leafy - darker, 0.0), bare=np.maximum(before.bare - darker, 0.0))
+    share, _ = yearly_loss_share(before, now, tilt_deg=plane.tilt_deg, azimuth_deg=plane.azimuth_deg, beam_share=usual)
+    hidden = now.blocked_diffuse(plane.tilt_deg, plane.azimuth_deg) - before.blocked_diffuse(
+        plane.tilt_deg, plane.azimuth_deg
+    )
+    return share, max(hidden, 0.0)
 
 
 def _year_kwh(night: SiteNight, subject: str, strings: Sequence[String]) -> float:

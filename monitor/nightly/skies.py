@@ -33,7 +33,8 @@ def night_looks(
 
     A day does not teach a unit that has an open finding or doubtful readings, and nobody while snow may lie.
     """
-    site, power, held = view.site, view.power_w, _held_back(view)
+    site, power, limited = view.site, view.power_w, _held_back(view)
+    held = {i: mask | night.held[i] if i in night.held else mask for i, mask in limited.items()}
     snowed = night.snow_possible and (at_nothing is True or night.region.looks_snowed_in)
     physics, gains = view.in_the_open.physics, view.in_the_open.gains
     found = []

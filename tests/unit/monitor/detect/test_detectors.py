@@ -70,6 +70,11 @@ def test_every_cause_has_a_level_and_a_way_to_clear() -> None:
     assert all(kind.level in LEVELS and kind.good_days_to_clear > 0 for kind in KINDS.values())
 
 
+def test_a_string_whose_energy_the_inverter_delivers_is_not_dead(site: Site) -> None:
+    unseen = night(site, s1=WORKS, s2=ZERO, ac=0.96 * 2.0 * WORKS)
+    assert says(unseen, "failed_string")["string:s2"] == "unclear"
+
+
 def test_dead_string_beside_a_working_one(site: Site) -> None:
     dead = night(site, s1=WORKS, s2=ZERO, ac=AC / 2)
     assert says(dead, "failed_string") == {"string:s1": "healthy", "string:s2": "trouble"}
@@ -88,7 +93,9 @@ def test_a_shaded_string_is_not_a_dead_one(site: Site, share: float) -> None:
 def test_string_that_dies_at_noon_is_told_the_same_night(site: Site) -> None:
     half = np.where(np.arange(96) < 48, WORKS, 0.0)
     found = [
-        v for v in detector_table()["failed_string"].find(night(site, s1=WORKS, s2=half, ac=AC)) if v.says == "trouble"
+        v
+        for v in detector_table()["failed_string"].find(night(site, s1=WORKS, s2=half, ac=0.96 * (WORKS + half)))
+        if v.says == "trouble"
     ]
     assert [v.subject for v in found] == ["string:s2"]
     assert found[0].losses[0].kwh == pytest.approx(float(np.sum(WORKS[48:])) * STEP_S / 3.6e6)
