@@ -121,7 +121,7 @@ def _jumped(night: SiteNight, subject: str) -> float | None:
 def _half_dead(night: SiteNight, string: String, unit: UnitNight) -> Iterator[_Fault]:
     """A voltage column that says nothing beside a current, or a current column that says nothing beside a voltage.
 
-    A current that is empty says nothing; a zero says nothing only where the inverter delivers what the string must give.
+    An empty current says nothing; a zero does only where the inverter delivers what the string must give.
     """
     given = {p.quantity for s in night.site.source for p in points_of(s) if p.of == unit.subject}
     if not given >= {"dc_voltage", "dc_current"} or not night.past.series(unit.subject, "measured_kwh")[0].size:
