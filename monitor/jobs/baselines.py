@@ -10,6 +10,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from monitor.config import Fleet, Site
+from monitor.model.believing import series_remarks
 from monitor.model.degradation import LEAST_YEARS, YearlyChange, year_on_year
 from monitor.model.history import SiteHistory
 from monitor.model.installed import Installed
@@ -45,7 +46,10 @@ def read_baseline_sheet(fleet: Fleet, store: Store, site: Site) -> BaselineSheet
     learning = {
         subject: replace(_learning(history.nights(subject)), frozen_on=frozen.get(subject)) for subject in gains
     }
-    return gather_baseline(site, installed, fleet=name, until=until, learning=learning, changes=changes)
+    remarks = series_remarks(site, history, installed.gains)
+    return gather_baseline(
+        site, installed, fleet=name, until=until, learning=learning, changes=changes, remarks=remarks
+    )
 
 
 def _changes(

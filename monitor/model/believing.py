@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from ingest.sources import points_of
 from monitor.config.models import Site
 from monitor.model.gain import Gains
 from monitor.model.history import SiteHistory
@@ -41,3 +42,15 @@ def believe(rungs: Sequence[Rung], physics: Physics, trust: Belief) -> tuple[Run
         for rung in rungs
     ]
     return tuple(rung for rung in found if rung is not None)
+
+
+def series_remarks(site: Site, history: SiteHistory, gains: Mapping[str, Gains]) -> list[str]:
+    """What is to be said of a site's own sensor and weather series, in sentences; nothing of what it does not have."""
+    nights = history.nights("site")
+    quantities = {p.quantity for source in site.source for p in points_of(source) if p.of == "site"}
+    remarks = []
+    if "irradiance_poa" in quantities:
+        remarks.append(sensor_trust(nights, gains.values(), site.plane[0].id).remark)
+    if "irradiance_ghi" in quantities or site.services:
+        remarks.append(weather_trust(nights).remark)
+    return [remark for remark in remarks if remark]

@@ -106,6 +106,7 @@ class BaselineSheet:
     planes: tuple[PlaneTold, ...]
     units: tuple[UnitTold, ...]
     skies: tuple[SkyTold, ...]
+    remarks: tuple[str, ...]  # on the site's own sensor and weather series
 
     @property
     def is_learning(self) -> bool:
@@ -121,6 +122,7 @@ def gather_baseline(
     until: date | None,
     learning: Mapping[str, Learning],
     changes: Mapping[str, YearlyChange],
+    remarks: Sequence[str] = (),
 ) -> BaselineSheet:
     """All that is known of a site; `until` is its last assessed night, `learning` and `changes` by subject."""
     planes = tuple(_plane(site, plane, installed) for plane in site.plane)
@@ -145,6 +147,7 @@ def gather_baseline(
             _sky(site, subject, installed.maps[subject], lying, offset_h)
             for subject in sorted(installed.maps, key=lambda one: _place(site, one))
         ),
+        remarks=tuple(remarks),
     )  # fmt: skip
 
 

@@ -66,6 +66,7 @@ def as_document(sheet: BaselineSheet) -> dict[str, Any]:
         "planes": [_plane(plane) for plane in sheet.planes],
         "units": [_unit(unit) for unit in sheet.units],
         "skies": [_sky(sky) for sky in sheet.skies],
+        "remarks": list(sheet.remarks),
     }
 
 
