@@ -38,6 +38,8 @@ _SUBSTRINGS = 3  # bypass diodes of a module: common practice
 _STRONG_MINUS_WEAK = 0.02
 # A hazy spell is no fault: with cloudless hours alone a loss must last longer.
 HAZE_DAYS = 45
+# A share of a string is told to so much: planes, dirt and clipping blur it.
+_SHARE_MARGIN = 0.06
 # Log odds from which on the sibling is taken to have become better.
 _ROSE_ODDS = 2.0
 
@@ -83,6 +85,9 @@ class UnderperformingString:
         drop = weakness.drop
         signs = _signs(night, member, weakness)
         chance = _chance(weakness, signs)
+        fitting = _strings_of_that_share(night, member, weakness)
+        if fitting:
+            signs["share_of_one_string"] = True
         return Verdict(
             reported(night, member),
             self.cause,
@@ -116,6 +121,16 @@ def reported(night: SiteNight, member: Member) -> str:
         if len(strings) == 1:
             return f"string:{strings[0].id}"
     return member.subject
+
+
+def _strings_of_that_share(night: SiteNight, member: Member, weakness: Weakness) -> list[str]:
+    """Strings behind an inverter, measured as a whole, whose share of its nameplate is what was lost at once."""
+    strings = night.site.strings_of(member.inverter)
+    if member.string is not None or len(strings) < 2 or weakness.drop.shape != "step":
+        return []
+    total, drop = sum(s.rated_w for s in strings), weakness.drop
+    margin = max(2.0 * drop.sigma * (1.0 - drop.loss_fraction), _SHARE_MARGIN)
+    return [s.id for s in strings if abs(s.rated_w / total - drop.loss_fraction) < margin]
 
 
 def _channels(night: SiteNight, member: Member) -> tuple[Channel, ...]:

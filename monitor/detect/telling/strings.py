@@ -46,13 +46,16 @@ def _sign(finding: Finding) -> str:
     parts = finding.evidence.get("substrings_bypassed")
     if parts is not None and finding.evidence.get("substrings_fit", 1.0) < 0.35:
         return f", its voltage being lower by {parts} bypassed module {'part' if parts == 1 else 'parts'}"
+    if finding.evidence.get("share_of_one_string"):
+        return ", about the share of one of its strings, which may be dead"
     if finding.evidence.get("grows_with_current"):
         return ", the more so the stronger the light"
     return ""
 
 
 def _weak_string_advice(site: Site, finding: Finding) -> dict[str, str]:
-    string = next(s for s in site.string if f"string:{s.id}" == finding.subject)
+    kind, _, name = finding.subject.partition(":")
+    string = next(s for s in site.string if name == (s.inverter if kind == "inverter" else s.id))
     each = string.module.voc_v / 3.0
     return {
         "service": (
