@@ -58,11 +58,12 @@ def year_and_quote(figures: Mapping[date, DayFigures], last: date, quoted: float
 def concerns(findings: Sequence[Finding], first: date, last: date) -> list[Finding]:
     """What of a site's findings a homeowner hears of: what touched the month and somebody acts on, or is normal.
 
-    A `watch` is not certain enough to worry anybody with.
+    A `watch` is not certain enough to worry anybody with, and what an engineer has called no fault is none.
     """
     return [
         f
         for f in findings
+        if f.verdict != "not-a-fault"
         if f.since <= last and (f.cleared is None or f.last_seen >= first)
         if f.level in ("visit", "urgent") or (f.level == "note" and "homeowner" in f.advice)
     ]

@@ -98,3 +98,10 @@ def test_missing_readings_say_nothing_against_the_roof(make_finding: Callable[..
     missing = make_finding(cause="missing_data", level="visit", subject="site")
     assert health(GOOD, [missing]) == health(GOOD, [])
     assert "not working as it should" in health(GOOD, [make_finding()])
+
+
+def test_a_homeowner_hears_nothing_of_what_was_no_fault(make_finding: Callable[..., Finding]) -> None:
+    told = make_finding(state="cleared", cleared=AUGUST[1])
+    assert concerns([told], *AUGUST) == [told]
+    assert concerns([replace(told, evidence={"verdict": {"said": "repaired", "on": "2026-08-31"}})], *AUGUST)
+    assert concerns([replace(told, evidence={"verdict": {"said": "not-a-fault", "on": "2026-08-31"}})], *AUGUST) == []
