@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,19 +21,19 @@ _CLASS_EDGES = (0.35, 0.7)
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a past day came out: ln(measured/expected) over the stated sigma, and how clear the day was expected."""
+class Outcomes:
+    """How D past days came out, shape (D,): ln(measured/expected) over the stated sigma, and how clear it should be."""
 
-    deviation: float
-    clearness: float
+    deviation: Values
+    clearness: Values
 
 
-def widening(outcomes: Sequence[Outcome], clearness: float) -> float:
+def widening(outcomes: Outcomes | None, clearness: float) -> float:
     """Factor on a stated relative sigma, so that 80 % of days like this one fall within their range.
 
     Parameters
     ----------
-    outcomes : sequence of Outcome
+    outcomes : Outcomes, optional
         Days of the same subject and source of irradiation, without an open finding.
     clearness : float
         Expected energy of the day in question over its cloudless energy.
@@ -46,10 +45,10 @@ def widening(outcomes: Sequence[Outcome], clearness: float) -> float:
         drawn towards the factor of all days (and that towards 1) with the weight of ten days: a split conformal
         range (Lei et al., J. Am. Stat. Assoc. 113 (2018) 1094, doi 10.1080/01621459.2017.1307116) with a prior.
     """
-    if not outcomes:
+    if outcomes is None:
         return 1.0
-    sizes = np.abs([o.deviation for o in outcomes])
-    alike = _class_of(np.array([o.clearness for o in outcomes])) == _class_of(np.array(clearness))
+    sizes = np.abs(outcomes.deviation)
+    alike = _class_of(outcomes.clearness) == _class_of(np.array(clearness))
     overall = _drawn(sizes, 0.0)
     return float(np.clip(np.exp(_drawn(sizes[alike], overall)), _NARROWEST, _WIDEST))
 

@@ -14,7 +14,8 @@ from ingest.sources import TableSource, points_of
 from monitor.config.models import Site
 from monitor.model.agreement import in_thousandths
 from monitor.model.believing import Belief, belief, believe
-from monitor.model.calibration import Outcome
+from monitor.model.calibration import Outcomes
+from monitor.model.combining import Terms, combine
 from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import (
@@ -26,11 +27,9 @@ from monitor.model.ladder import (
     RungName,
     Witness,
     clear_sky_rung,
-    combine,
     neighbour_rung,
-    outside_power,
     own_index,
-    roof_rung,
+    roof_rungs,
     weighted_median,
 )
 from monitor.model.learned_sky import LearnedSky
@@ -67,8 +66,9 @@ class DayView:
     power_w: Mapping[str, Values]  # measurable strings and inverters; NaN is a gap
     gains: Mapping[str, Gains]  # every modelled string and inverter
     index: Mapping[str, Values]  # clear-sky index that each measurable unit tells
+    sky: Values  # the median of these, which is what neighbours are told
     usual_index: float
-    experience: Mapping[str, Mapping[RungName, Sequence[Outcome]]]  # by subject: how earlier expectations came out
+    experience: Mapping[str, Mapping[RungName, Outcomes]]  # by subject: how earlier expectations came out
     in_the_open: InTheOpen
     rungs: tuple[Rung, ...] = ()  # sensor and weather as they came, but for times that are surely late
     belief: Belief = Belief()  # how far these are believed
@@ -137,7 +137,8 @@ def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
     open_rungs = tuple(rung.part(span.days[day]) for rung in span.rungs(trust.weather.late_s))
     rungs = tuple(shaded_rung(site, rung, in_the_open, physics, maps) for rung in open_rungs)
     return DayView(
-        span, day, physics, power, gains, index, history.usual_index(), experience,
+        span, day, physics, power, gains, index, _middle_sky(index, physics.starts.shape), history.usual_index(),
+        experience,
         InTheOpen(in_the_open, learned, open_rungs), rungs, trust,
     )  # fmt: skip
 
@@ -161,19 +162,23 @@ def _behind(site: Site, subject: str, skies: Mapping[str, LearnedSky], gains: Ga
 
 def site_witness(view: DayView, km: float, onto: Seconds) -> Witness:
     """What a site tells a neighbour on the neighbour's grid: the median index of its units, less sure with distance."""
-    units = [u for u in view.index if u.startswith("string:")] or list(view.index)
-    shape = view.physics.starts.shape
-    index = (
-        weighted_median(np.stack([view.index[u] for u in units]), np.ones(len(units)))
-        if units
-        else np.full(shape, np.nan)
-    )
+    index = view.sky
     if not np.array_equal(view.physics.starts, onto):  # another time zone
         at = np.searchsorted(view.physics.starts, onto)
         inside = np.isin(onto, view.physics.starts)
         index = np.where(inside, index[np.minimum(at, index.size - 1)], np.nan)
-    gain_sigma = min((view.gains[u].sigma for u in units), default=1.0)
+    gain_sigma = min((view.gains[u].sigma for u in _tellers(view.index)), default=1.0)
     return Witness(view.site.id, index, float(np.hypot(NEIGHBOUR_SIGMA + NEIGHBOUR_SIGMA_PER_KM * km, gain_sigma)))
+
+
+def _tellers(index: Mapping[str, Values]) -> list[str]:
+    """Of the units that tell a sky those that speak for their site."""
+    return [u for u in index if u.startswith("string:")] or list(index)
+
+
+def _middle_sky(index: Mapping[str, Values], shape: tuple[int, ...]) -> Values:
+    told = [index[u] for u in _tellers(index)]
+    return weighted_median(np.stack(told), np.ones(len(told))) if told else np.full(shape, np.nan)
 
 
 def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
@@ -189,22 +194,21 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     own_rungs = believe(view.rungs, view.physics, view.belief)
     fallback = clear_sky_rung(view.physics, view.usual_index, view.span.subjects())
     neighbours = neighbour_rung(view.physics, foreign, view.span.subjects())
-    units, outside = {}, {}
-    for subject in view.span.subjects():
-        roof = roof_rung(view.physics, _roof_witnesses(view, subject), subject)
-        rungs = [*own_rungs, *(r for r in (roof, neighbours) if r is not None), fallback]
-        units[subject] = combine(
-            view.physics,
-            rungs,
-            subject,
+    subjects = view.span.subjects()
+    roofs = roof_rungs(view.physics, _roof_witnesses(view, subjects))
+    rungs = {s: [r for r in (*own_rungs, roofs.get(s), neighbours, fallback) if r is not None] for s in subjects}
+    terms = {
+        subject: Terms(
             gains=view.gains[subject].by_rung(),
             gain_sigma=view.gains[subject].sigma,
             limit_w=view.span.rated_w(subject) * (1.0 if subject.startswith("inverter:") else 1.3),
             experience=view.experience.get(subject, {}),
         )
-        if subject in view.power_w:
-            told = outside_power(rungs, subject, view.gains[subject].by_rung())
-            outside[subject] = told if told.size else np.full(view.physics.starts.shape, np.nan)
+        for subject in subjects
+    }
+    found = combine(view.physics, rungs, terms)
+    units = {s: one.expected for s, one in found.items()}
+    outside = {s: one.outside_w for s, one in found.items() if s in view.power_w}
     return DayExpectation(units, _site_index(view, own_rungs, foreign), outside)
 
 
@@ -281,22 +285,21 @@ def plane_irradiation_h(view: DayView, index: Values, strings: Sequence[str], wh
     return float(np.nansum(np.asarray(plane)[where]) * 0.25 / 1000.0)
 
 
-def _roof_witnesses(view: DayView, subject: str) -> list[Witness]:
+def _roof_witnesses(view: DayView, subjects: Sequence[str]) -> dict[str, list[Witness]]:
     """Other units of the same roof; a string is no witness for its own inverter, nor the other way round."""
-    found = []
-    for other, index in view.index.items():
-        if (
-            other == subject
-            or _inverter_of(view.site, other) == _inverter_of(view.site, subject)
-            and (other.startswith("inverter:") or subject.startswith("inverter:"))
-        ):
-            continue
-        plane_sigma = (
-            ROOF_SIGMA if _planes_of(view.site, other) == _planes_of(view.site, subject) else _OTHER_PLANE_SIGMA
-        )
-        # A learned gain is already in the roof's own uncertainty.
-        extra = 0.0 if view.gains[other].sigma <= LEARNED_SIGMA else view.gains[other].sigma
-        found.append(Witness(other, index, float(np.hypot(plane_sigma, extra))))
+    inverter = {s: _inverter_of(view.site, s) for s in {*subjects, *view.index}}
+    planes = {s: _planes_of(view.site, s) for s in {*subjects, *view.index}}
+    # A learned gain is already in the roof's own uncertainty.
+    extra = {s: 0.0 if view.gains[s].sigma <= LEARNED_SIGMA else view.gains[s].sigma for s in view.index}
+    found: dict[str, list[Witness]] = {}
+    for subject in subjects:
+        found[subject] = []
+        for other, index in view.index.items():
+            wired = inverter[other] == inverter[subject]
+            if other == subject or (wired and (other.startswith("inverter:") or subject.startswith("inverter:"))):
+                continue
+            plane_sigma = ROOF_SIGMA if planes[other] == planes[subject] else _OTHER_PLANE_SIGMA
+            found[subject].append(Witness(other, index, float(np.hypot(plane_sigma, extra[other]))))
     return found
 
 

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from ingest.readings import Values
-from monitor.model.calibration import Outcome
+from monitor.model.calibration import Outcomes
 from monitor.model.gain import NAMEPLATE, ONCE_LEARNED_SIGMA, DayRatio, Gains, learn_gains
 from monitor.model.ladder import SOURCES, RungName
 from monitor.model.learned_sky import LearnedSky
@@ -159,17 +159,16 @@ class SiteHistory:
         """The maps of some subjects before whose sky anything stands."""
         return {s: self.skies[s] for s in subjects if s in self.skies and self.skies[s].casts_shade}
 
-    def experience(self, subject: str) -> dict[RungName, list[Outcome]]:
+    def experience(self, subject: str) -> dict[RungName, Outcomes]:
         """How the expectations of a subject's days without a finding came out, by source."""
         nights = self.nights(subject, _EXPERIENCE_DAYS)
         clearness = nights.column("clearness")
-        found: dict[RungName, list[Outcome]] = {}
+        found: dict[RungName, Outcomes] = {}
         for name, source in _DEVIATIONS.items():
             deviation = nights.column(name)
             known = ~np.isnan(deviation) & ~np.isnan(clearness)
             if known.any():
-                pairs = zip(deviation[known].tolist(), clearness[known].tolist(), strict=True)
-                found[source] = [Outcome(*pair) for pair in pairs]
+                found[source] = Outcomes(deviation[known], clearness[known])
         return found
 
     def usual_index(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -10,7 +10,6 @@ import numpy as np
 
 from ingest.readings import Values
 from monitor.config.models import Site
-from monitor.model.calibration import Z80, Outcome, widening
 from monitor.model.physics import CLEAR_NODE, INDEX_NODES, Physics, at_index, index_of, power_from_components
 from monitor.model.sky import MIN_COS_ZENITH, Sky, cloudy_sky
 from monitor.model.weather_series import Series, in_line, shaped
@@ -115,42 +114,58 @@ def own_index(physics: Physics, subject: str, power_w: Values, *, gain: float, r
 
 
 def weighted_median(values: Values, weights: Values) -> Values:
-    """Weighted median along the first axis, NaN left out; shapes (N, T) and (N,) to (T,).
+    """Weighted median along the last axis but one, NaN left out.
 
-    A single bad member cannot move it beyond its neighbours in rank, as long as it weighs less than all others.
+    Shapes (N, T) and (N,) to (T,); (S, N, T) and (S, N) or (N,) to (S, T). A single bad member cannot move it beyond
+    its neighbours in rank, as long as it weighs less than all others.
     """
-    order = np.argsort(values, axis=0)
-    sorted_values = np.take_along_axis(values, order, axis=0)
-    known = ~np.isnan(sorted_values)
-    sorted_weights = np.where(known, weights[order], 0.0)
-    total = sorted_weights.sum(axis=0)
-    at = np.argmax(np.cumsum(sorted_weights, axis=0) >= 0.5 * total[None, :], axis=0)
-    picked = sorted_values[at, np.arange(values.shape[1])]
+    order = np.argsort(values, axis=-2)
+    sorted_values = np.take_along_axis(values, order, axis=-2)
+    each = weights[order] if weights.ndim == 1 else np.take_along_axis(weights[..., None], order, axis=-2)
+    sorted_weights = np.where(np.isnan(sorted_values), 0.0, each)
+    total = sorted_weights.sum(axis=-2)
+    at = np.argmax(np.cumsum(sorted_weights, axis=-2) >= 0.5 * total[..., None, :], axis=-2)
+    picked = np.take_along_axis(sorted_values, at[..., None, :], axis=-2)[..., 0, :]
     return np.where(total > 0.0, picked, np.nan)
 
 
 def weighted_mean(values: Values, weights: Values) -> Values:
-    """Weighted mean along the first axis, NaN left out; shapes (N, T) and (N,) or (N, T) to (T,)."""
-    spread = np.where(np.isnan(values), 0.0, weights if weights.ndim == 2 else weights[:, None])
-    total = spread.sum(axis=0)
+    """Weighted mean along the last axis but one, NaN left out; shapes as of `weighted_median`."""
+    unknown = np.isnan(values)
+    spread = np.where(unknown, 0.0, weights[..., None])
+    total = spread.sum(axis=-2)
     with np.errstate(invalid="ignore"):
-        return np.where(total > 0.0, (spread * np.nan_to_num(values)).sum(axis=0) / total, np.nan)
+        return np.where(total > 0.0, (spread * np.where(unknown, 0.0, values)).sum(axis=-2) / total, np.nan)
 
 
-def roof_rung(physics: Physics, witnesses: Sequence[Witness], subject: str) -> Rung | None:
-    """Power by the sky that other units of the same roof saw; None without any.
+def roof_rungs(physics: Physics, witnesses: Mapping[str, Sequence[Witness]]) -> dict[str, Rung]:
+    """Power of some subjects by the sky that other units of the same roof saw; those without any are left out.
 
-    The mean of what each of them stands for, or of three and more the weighted median, which a single bad one cannot
-    move.
+    The mean of what each of its witnesses stands for, or of three and more the weighted median, which a single bad one
+    cannot move. Witnesses of one name are the same.
     """
-    heard = [w for w in witnesses if not np.isnan(w.index).all()]
-    if not heard:
-        return None
-    weights = np.array([1.0 / w.sigma**2 for w in heard])
-    middle = weighted_median if len(heard) > 2 else weighted_mean
-    indices = np.stack([w.index for w in heard])
-    power = middle(at_index(physics.power_w[subject], indices), weights)
-    return Rung("roof", {subject: power}, middle(indices, weights), float(min(w.sigma for w in heard)))
+    seen = {w.name: w.index for told in witnesses.values() for w in told}
+    telling = {name: index for name, index in seen.items() if not np.isnan(index).all()}
+    heard = {s: found for s, told in witnesses.items() if (found := [w for w in told if w.name in telling])}
+    few = [s for s in heard if len(heard[s]) <= 2]
+    many = [s for s in heard if len(heard[s]) > 2]
+    rungs = {}
+    for subjects, middle in ((few, weighted_mean), (many, weighted_median)):
+        if not subjects:
+            continue
+        indices = np.stack(list(telling.values()))
+        weights = np.array([_weights_of(heard[s], telling) for s in subjects])
+        powers = middle(at_index(physics.stacked(subjects), indices), weights)
+        index = middle(np.broadcast_to(indices, (len(subjects), *indices.shape)), weights)
+        for n, s in enumerate(subjects):
+            rungs[s] = Rung("roof", {s: powers[n]}, index[n], float(min(w.sigma for w in heard[s])))
+    return rungs
+
+
+def _weights_of(heard: Sequence[Witness], names: Iterable[str]) -> list[float]:
+    """Weights by name; who is not heard has none."""
+    weights = {w.name: 1.0 / w.sigma**2 for w in heard}
+    return [weights.get(name, 0.0) for name in names]
 
 
 def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Sequence[str]) -> Rung | None:
@@ -167,11 +182,12 @@ def neighbour_rung(physics: Physics, witnesses: Sequence[Witness], subjects: Seq
     indices = carry(np.stack([w.index for w in heard]), most=8)
     weights = np.array([1.0 / w.sigma**2 for w in heard])
     weights = weights * _agreement(indices * physics.clear.ghi, weights)
-    powers = {s: weighted_mean(at_index(physics.power_w[s], indices), weights) for s in subjects}
+    powers = weighted_mean(at_index(physics.stacked(subjects), indices), weights) if subjects else ()
     # The witnesses err together (same cloud edge, same model): more of them help less than independence promises.
     best = min(w.sigma for w in heard)
     sigma = max(float(np.sqrt(1.0 / weights.sum())), 0.7 * best)
-    return Rung("neighbours", powers, weighted_mean(indices, weights), sigma)
+    by_subject = dict(zip(subjects, powers, strict=True))
+    return Rung("neighbours", by_subject, weighted_mean(indices, weights), sigma)
 
 
 def _agreement(seen: Values, weights: Values) -> Values:
@@ -241,88 +257,8 @@ def weather_rung(
 def clear_sky_rung(physics: Physics, usual_index: float, subjects: Sequence[str]) -> Rung:
     """What an ordinary day of this place and season would give: the site's usual clear-sky index, wide range."""
     index = np.full(physics.starts.shape, usual_index)
-    return Rung("clear_sky", {s: at_index(physics.power_w[s], index) for s in subjects}, index, CLEAR_SKY_SIGMA)
-
-
-def combine(
-    physics: Physics,
-    rungs: Sequence[Rung],
-    subject: str,
-    *,
-    gains: Mapping[str, float],
-    gain_sigma: float,
-    limit_w: float,
-    experience: Mapping[RungName, Sequence[Outcome]],
-) -> Expected:
-    """Combine the rungs of one subject per interval by inverse variance.
-
-    Parameters
-    ----------
-    physics : Physics
-        Tables of the site on a grid of T intervals.
-    rungs : sequence of Rung
-        In any order; one named `clear_sky` fills what no other tells.
-    subject : str
-        `string:ID` or `inverter:ID`.
-    gains : mapping
-        Learned gain by rung name.
-    gain_sigma : float
-        Relative uncertainty of the gain.
-    limit_w : float
-        Power above which the subject cannot go [W].
-    experience : mapping
-        How earlier days of this subject came out, by the source that they rested on.
-
-    Returns
-    -------
-    Expected
-        W; the range is meant to hold the day's true energy in 80 of 100 days.
-    """
-    told = [r for r in rungs if r.name != "clear_sky"]
-    fallback = next(r for r in rungs if r.name == "clear_sky")
-    total, weight = np.zeros(physics.starts.shape), np.zeros(physics.starts.shape)
-    certainty = np.zeros(physics.starts.shape)
-    energy: dict[RungName, float] = {"clear_sky": 0.0}
-    for rung in told:
-        power = gains[rung.name] * rung.power_w[subject]
-        known = ~np.isnan(power)
-        share = known / (rung.sigma**2 + SCATTER[rung.name] ** 2)
-        total += share * np.where(known, power, 0.0)
-        weight += share
-        certainty += known / rung.sigma**2
-        energy[rung.name] = float(np.sum(share * np.nan_to_num(power)))
-    clear_gain = gains["clear_sky"]
-    rough = clear_gain * fallback.power_w[subject]
-    known = weight > 0.0
-    power = np.minimum(np.where(known, total / np.where(known, weight, 1.0), rough), limit_w)
-    sigma = np.hypot(np.where(known, 1.0 / np.sqrt(np.where(known, certainty, 1.0)), CLEAR_SKY_SIGMA), gain_sigma)
-    table = physics.power_w[subject]
-    energy["clear_sky"] = float(np.sum(np.where(known, 0.0, rough))) / (CLEAR_SKY_SIGMA**2 + SCATTER["clear_sky"] ** 2)
-    source = SOURCES[max(energy, key=lambda name: energy[name])]
-    clearness = _ratio_of(np.sum(power), clear_gain * np.sum(table[CLEAR_NODE]))
-    day_sigma = _ratio_of(np.sum(power * sigma), np.sum(power))
-    sigma = sigma * widening(experience.get(source, ()), clearness)
-    floor = clear_gain * at_index(table, np.full(power.shape, MIN_INDEX))
-    ceiling = clear_gain * at_index(table, np.full(power.shape, MAX_INDEX))
-    low = np.where(known, power * np.exp(-Z80 * sigma), np.minimum(floor, power))
-    high = np.where(known, power * np.exp(Z80 * sigma), np.maximum(ceiling, power))
-    return Expected(power, low, np.minimum(high, limit_w), source, day_sigma, clearness)
-
-
-def outside_power(rungs: Sequence[Rung], subject: str, gains: Mapping[str, float]) -> Values:
-    """Power of one subject [W], shape (T,), by what does not hang on this roof's own units; NaN where nobody tells.
-
-    Sensor, weather and neighbours by the weights of `combine`; the roof and the usual sky are left out.
-    """
-    told = [r for r in rungs if r.name not in ("roof", "clear_sky")]
-    if not told:
-        return np.zeros(0)
-    powers = np.stack([gains[r.name] * r.power_w[subject] for r in told])
-    return weighted_mean(powers, np.array([1.0 / (r.sigma**2 + SCATTER[r.name] ** 2) for r in told]))
-
-
-def _ratio_of(part: float, whole: float) -> float:
-    return float(part / whole) if whole > 0.0 else 0.0
+    powers = at_index(physics.stacked(subjects), index) if subjects else ()
+    return Rung("clear_sky", dict(zip(subjects, powers, strict=True)), index, CLEAR_SKY_SIGMA)
 
 
 def carry(values: Values, *, most: int) -> Values:

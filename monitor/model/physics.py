@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -48,6 +48,10 @@ class Physics:
     def clear_w(self, subject: str) -> Values:
         """Power under a cloudless sky, shape (T,)."""
         return np.asarray(self.power_w[subject][CLEAR_NODE])
+
+    def stacked(self, subjects: Sequence[str]) -> Values:
+        """Tables of some subjects one behind the other, shape (S, K, T)."""
+        return np.stack([self.power_w[subject] for subject in subjects])
 
     def part(self, span: slice) -> Physics:
         """The same tables over a part of the span (views, no copies)."""
@@ -157,12 +161,15 @@ def inverter_shares(site: Site, shares: Mapping[str, Values], power_w: Mapping[s
 
 
 def at_index(table: Values, index: Values) -> Values:
-    """Look a (K, T) table up at an index per time, shape (T,) or (N, T); NaN where the index is NaN."""
+    """Look a (K, T) table up at an index per time, shape (T,) or (N, T); NaN where the index is NaN.
+
+    S tables at once, shape (S, K, T), give (S, T) or (S, N, T).
+    """
     position = np.interp(index, INDEX_NODES, _NODE_NUMBERS)
     low = np.minimum(np.fmax(position, 0.0).astype(np.int64), INDEX_NODES.size - 2)
-    columns = np.arange(table.shape[1])
+    columns = np.arange(table.shape[-1])
     part = position - low
-    return np.asarray(table[low, columns] * (1.0 - part) + table[low + 1, columns] * part)
+    return np.asarray(table[..., low, columns] * (1.0 - part) + table[..., low + 1, columns] * part)
 
 
 def index_of(table: Values, value: Values) -> Values:

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.model.calibration import Outcome
 from monitor.model.gain import DayRatio, learn_gains
 from monitor.model.history import MEMORY_DAYS, RECENT_NIGHTS, DayNote, SiteHistory
 from monitor.model.numbers import Nights, NumberStore
@@ -136,9 +135,10 @@ def test_experience_is_by_source_and_needs_both_numbers() -> None:
     ]
     for n, features in enumerate(days):
         history.add([note(n, "string:s1", **features)])
-    assert history.experience("string:s1") == {
-        "neighbours": [Outcome(0.5, 0.25)],
-        "weather": [Outcome(-0.5, 0.75)],
+    told = history.experience("string:s1")
+    assert {source: (o.deviation.tolist(), o.clearness.tolist()) for source, o in told.items()} == {
+        "neighbours": ([0.5], [0.25]),
+        "weather": ([-0.5], [0.75]),
     }
 
 

@@ -8,17 +8,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.config.models import Site
-from monitor.model.calibration import Z80, Outcome, widening
+from monitor.model.calibration import Z80, Outcomes, widening
+from monitor.model.combining import Terms, combine
 from monitor.model.grid import grid
 from monitor.model.ladder import (
     Rung,
     Witness,
     carry,
     clear_sky_rung,
-    combine,
     neighbour_rung,
     own_index,
-    roof_rung,
+    roof_rungs,
     sensor_rung,
     weather_rung,
     weighted_median,
@@ -115,10 +115,8 @@ def test_rungs_are_weighed_by_how_sure_they_are(physics: Physics) -> None:
     flat = np.full(96, np.nan)
     sure = Rung("sensor", {"string:s1": np.full(96, 1000.0)}, flat, 0.05)
     rough = Rung("weather", {"string:s1": np.full(96, 2000.0)}, flat, 0.15)
-    found = combine(
-        physics, [sure, rough, clear_sky_rung(physics, 0.6, ["string:s1"])], "string:s1",
-        gains=GAINS, gain_sigma=0.03, limit_w=5000.0, experience={},
-    )  # fmt: skip
+    rungs = [sure, rough, clear_sky_rung(physics, 0.6, ["string:s1"])]
+    found = combine(physics, {"string:s1": rungs}, {"string:s1": Terms(GAINS, 0.03, 5000.0)})["string:s1"].expected
     weights = np.array([1.0 / (0.05**2 + 0.02**2), 1.0 / (0.15**2 + 0.25**2)])  # the day's and the interval's scatter
     assert found.power_w == pytest.approx(weights @ [1000.0, 2000.0] / weights.sum())
     assert found.source == "sensor"
@@ -126,15 +124,10 @@ def test_rungs_are_weighed_by_how_sure_they_are(physics: Physics) -> None:
 
 
 def test_without_any_sky_the_range_is_wide_and_says_so(physics: Physics) -> None:
-    found = combine(
-        physics,
-        [clear_sky_rung(physics, 0.6, ["string:s1"])],
-        "string:s1",
-        gains=GAINS,
-        gain_sigma=0.12,
-        limit_w=5000.0,
-        experience={},
-    )
+    rungs = [clear_sky_rung(physics, 0.6, ["string:s1"])]
+    combined = combine(physics, {"string:s1": rungs}, {"string:s1": Terms(GAINS, 0.12, 5000.0)})["string:s1"]
+    found = combined.expected
+    assert np.isnan(combined.outside_w).all()
     assert found.source == "clear_sky"
     assert found.low_w.sum() < 0.25 * found.power_w.sum()
     assert found.high_w.sum() > 1.3 * found.power_w.sum()
@@ -161,8 +154,7 @@ def test_a_witness_out_of_line_hardly_counts(physics: Physics) -> None:
 
 def test_a_roof_of_three_is_not_moved_by_one_bad_string(physics: Physics) -> None:
     seen = [Witness(f"string:s{n}", np.full(96, k), 0.04) for n, k in enumerate((0.8, 0.81, 0.3), 2)]
-    rung = roof_rung(physics, seen, "string:s1")
-    assert rung is not None
+    rung = roof_rungs(physics, {"string:s1": seen})["string:s1"]
     assert np.nanmax(np.abs(rung.index - 0.8)) < 0.011
 
 
@@ -170,13 +162,13 @@ def test_a_range_widens_or_narrows_until_eight_days_of_ten_lie_within() -> None:
     """On days drawn from a normal distribution three times as wide, or half as wide, as was planned."""
     random = np.random.default_rng(5)
     for true in (3.0, 0.5):
-        days = [Outcome(float(d), 0.5) for d in random.normal(0.0, true, 90)]
+        days = Outcomes(random.normal(0.0, true, 90), np.full(90, 0.5))
         factor = widening(days, 0.5)
         later = np.abs(random.normal(0.0, true, 4000)) < Z80 * factor
         assert 0.73 < later.mean() < 0.87
 
 
 def test_without_experience_the_plan_stands_and_other_days_count_less() -> None:
-    assert widening([], 0.9) == 1.0
-    dull = [Outcome(4.0, 0.2)] * 40
+    assert widening(None, 0.9) == 1.0
+    dull = Outcomes(np.full(40, 4.0), np.full(40, 0.2))
     assert 1.0 < widening(dull, 0.9) < widening(dull, 0.2)
