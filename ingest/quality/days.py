@@ -105,11 +105,12 @@ def clock_shift_s(power_w: Values, clear_w: Values, starts: Seconds) -> float | 
     lit = clear_w > 0.02 * clear_w.max(initial=0.0)
     if np.count_nonzero(lit) < _LEAST_LIT or np.isnan(power_w[lit]).any():
         return None
-    power = np.nan_to_num(np.maximum(power_w, 0.0))
-    padded = np.pad(clear_w, _LAGS)
-    lagged = np.lib.stride_tricks.sliding_window_view(padded, clear_w.size)
+    power = np.where(np.isnan(power_w), 0.0, np.maximum(power_w, 0.0))
+    padded = np.zeros(clear_w.size + 2 * _LAGS)
+    padded[_LAGS:-_LAGS] = clear_w
+    lagged = padded[np.arange(2 * _LAGS + 1)[:, None] + np.arange(clear_w.size)]
     with np.errstate(divide="ignore", invalid="ignore"):
-        fit = lagged @ power / np.sqrt(np.sum(lagged**2, axis=1) * np.sum(power**2))
+        fit = lagged @ power / np.sqrt(np.einsum("lt,lt->l", lagged, lagged) * np.sum(power**2))
     if not np.nanmax(fit, initial=0.0) >= _CLEAR_FIT:
         return None
     return _centroid(power, starts) - _centroid(clear_w, starts)

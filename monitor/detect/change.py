@@ -9,6 +9,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from ingest.readings import Mask, Seconds, Values
+from monitor.model.middle import median
 
 Shape = Literal["step", "ramp"]
 
@@ -110,7 +111,7 @@ def learn_noise(days: Seconds, values: Values, prior: Prior) -> Noise:
         return Noise(prior.sigma, prior.rho, prior.wander)
     smooth = _running_median(values)
     off = values - smooth
-    spread = 1.4826 * float(np.median(np.abs(off - np.median(off)))) * _median_loss(values.size)
+    spread = 1.4826 * median(np.abs(off - median(off))) * _median_loss(values.size)
     weight = values.size / (values.size + _PRIOR_DAYS)
     sigma = max(float(np.sqrt(weight * spread**2 + (1.0 - weight) * prior.sigma**2)), prior.least)
     clipped = np.clip(off, -_HUBER * sigma, _HUBER * sigma)
@@ -194,8 +195,8 @@ def find_drop(
 def _worth_a_look(values: Values, usable: Mask, prior: Prior, least_after: int) -> bool:
     """Whether the last days lie low at all: most nights of most series end here."""
     before = values[:-least_after][usable[:-least_after]][-MOST_BEFORE:]
-    low = float(np.median(values[-least_after:]))
-    return before.size > 0 and low < float(np.median(before)) - 0.5 * max(prior.least, prior.wander)
+    low = median(values[-least_after:])
+    return before.size > 0 and low < median(before) - 0.5 * max(prior.least, prior.wander)
 
 
 def _lasts(after: Values, reference: float, drop: float, sigma: float) -> bool:
@@ -210,7 +211,7 @@ def recovered(days: Seconds, values: Values, *, reference: float, size: float, o
     """
     if values.size < over:
         return None
-    return bool(np.median(values[-over:]) > reference + 0.5 * size)
+    return bool(median(values[-over:]) > reference + 0.5 * size)
 
 
 def _wander(days: Seconds, values: Values, sigma: float, rho: float, prior: Prior) -> float:
@@ -244,7 +245,7 @@ def _drawn_in(values: Values, prior: Prior) -> Values:
     """Values with those far off their neighbours drawn in."""
     smooth = _running_median(values)
     off = values - smooth
-    width = _HUBER * max(1.4826 * float(np.median(np.abs(off))), prior.least)
+    width = _HUBER * max(1.4826 * median(np.abs(off)), prior.least)
     return np.asarray(smooth + np.clip(off, -width, width))
 
 

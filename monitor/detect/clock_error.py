@@ -14,6 +14,7 @@ from ingest.timeline import local_day
 from monitor.detect.finding import Finding
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.told import told_by
+from monitor.model.middle import median
 
 Way = Literal["jump", "drift", "standing"]
 
@@ -141,7 +142,7 @@ def _ends(night: SiteNight, subject: str) -> _Ends:
 def _now(ends: _Ends, today: int) -> float | None:
     """How late the middle has been these last three days that tell [s]."""
     recent = ends.days > today - _STALE_DAYS
-    return float(np.median(ends.middle[recent][-_SOON_DAYS:])) if np.count_nonzero(recent) >= _SOON_DAYS else None
+    return median(ends.middle[recent][-_SOON_DAYS:]) if np.count_nonzero(recent) >= _SOON_DAYS else None
 
 
 def _jump(ends: _Ends, today: int) -> _Shift | None:
@@ -151,12 +152,12 @@ def _jump(ends: _Ends, today: int) -> _Shift | None:
     score = 0.0
     for at in window[_BEFORE_DAYS : window.size - _SOON_DAYS + 1].tolist():
         before, after = slice(max(at - _REFERENCE_DAYS, int(window[0])), at), slice(at, None)
-        normal, level = (float(np.median(ends.middle[part])) for part in (before, after))
+        normal, level = (median(ends.middle[part]) for part in (before, after))
         count, reference = ends.days.size - at, at - int(before.start)
         weight = abs(level - normal) * np.sqrt(count * reference / (count + reference))
         if abs(level - normal) < _LEAST_S or abs(level) < max(abs(normal), _RIGHT_S) or weight <= score:
             continue
-        sigma = max(1.4826 * float(np.median(np.abs(ends.middle[before] - normal))), _LEAST_SIGMA_S)
+        sigma = max(1.4826 * median(np.abs(ends.middle[before] - normal)), _LEAST_SIGMA_S)
         found = _confirmed(ends, before, at, level - normal, normal, sigma)
         if found is not None:
             best, score = found, float(weight)
@@ -169,15 +170,15 @@ def _confirmed(ends: _Ends, before: slice, at: int, by: float, normal: float, si
     count, reference = ends.days.size - at, at - int(before.start)
     if abs(by) < _SIGMAS * sigma * np.sqrt(1.0 / count + 1.0 / reference):
         return None
-    moved = [float(np.median(e[after]) - np.median(e[before])) / by for e in (ends.first, ends.last)]
+    moved = [float(median(e[after]) - median(e[before])) / by for e in (ends.first, ends.last)]
     with_it = np.count_nonzero((ends.middle[after] - normal) / by > _BOTH_ENDS)
-    still = (float(np.median(ends.middle[-_SOON_DAYS:])) - normal) / by
+    still = (median(ends.middle[-_SOON_DAYS:]) - normal) / by
     if min(*moved, still) < _BOTH_ENDS or with_it < _MOST_DAYS * count:
         return None
     last_before, first_after = int(ends.days[at - 1]), int(ends.days[at])
     old = ends.late[(ends.clear_days <= last_before) & (ends.clear_days >= int(ends.days[before.start]))]
     new = ends.late[ends.clear_days >= first_after]
-    if old.size and new.size and (float(np.median(new)) - float(np.median(old))) / by < _CENTROID:
+    if old.size and new.size and (median(new) - median(old)) / by < _CENTROID:
         return None
     small = abs(by) < _SURE_S
     if small and (count < _SMALL_DAYS or not (old.size and new.size >= 2)):
@@ -192,7 +193,7 @@ def _drift(ends: _Ends, today: int) -> _Shift | None:
     if days.size < 3 * _STANDING_DAYS:
         return None
     early, recent = slice(0, _STANDING_DAYS), slice(-_SMALL_DAYS, None)
-    normal, level = float(np.median(middle[early])), float(np.median(middle[recent]))
+    normal, level = median(middle[early]), median(middle[recent])
     by = level - normal
     if abs(by) < _LEAST_S or abs(level) < max(abs(normal), _RIGHT_S):
         return None
@@ -201,7 +202,7 @@ def _drift(ends: _Ends, today: int) -> _Shift | None:
     lately = _slope(days[last_third], middle[last_third])
     if abs(rate) < _LEAST_DRIFT or lately / rate < _HALF_THE_DRIFT:
         return None
-    moved = [float(np.median(e[inside][recent]) - np.median(e[inside][early])) / by for e in (ends.first, ends.last)]
+    moved = [float(median(e[inside][recent]) - median(e[inside][early])) / by for e in (ends.first, ends.last)]
     clear = ends.clear_days > today - _DRIFT_DAYS
     late_days, late = ends.clear_days[clear], ends.late[clear]
     if min(moved) < _BOTH_ENDS or late.size < 4 or _slope(late_days, late) / rate < _CENTROID:
@@ -216,7 +217,7 @@ def _slope(days: Seconds, values: Values) -> float:
     far = gaps >= 7
     if not far.any():
         return 0.0
-    return float(np.median((values[None, :] - values[:, None])[far] / gaps[far]))
+    return median((values[None, :] - values[:, None])[far] / gaps[far])
 
 
 def _standing(ends: _Ends, today: int) -> _Shift | None:
@@ -226,11 +227,11 @@ def _standing(ends: _Ends, today: int) -> _Shift | None:
     # Long known sources were judged when they were new; what they do later is a change.
     if ends.days.size > 3 * _STANDING_DAYS:
         return None
-    level = float(np.median(ends.middle))
-    moved = [float(np.median(e)) / level if level else 0.0 for e in (ends.first, ends.last)]
+    level = median(ends.middle)
+    moved = [median(e) / level if level else 0.0 for e in (ends.first, ends.last)]
     if abs(level) < _STANDING_S or min(moved) < _BOTH_ENDS:
         return None
-    if ends.late.size and float(np.median(ends.late)) / level < _CENTROID:
+    if ends.late.size and median(ends.late) / level < _CENTROID:
         return None
     first = int(ends.days[0])
     return _Shift("standing", level, 0.0, first, first, int(ends.late.size), _LEAST_SIGMA_S)

@@ -11,6 +11,7 @@ from ingest.readings import Values
 from monitor.detect.night import SiteNight
 from monitor.detect.told import told_by
 from monitor.model.grid import STEP_S
+from monitor.model.middle import median
 
 # At work: this part of the rating. The diffuse light of a low sun gives it on a shaded roof, too.
 _AWAKE = 0.01
@@ -44,7 +45,7 @@ def observe_clocks(night: SiteNight) -> dict[str, dict[str, float]]:
                 first.append(ends[0])
                 last.append(ends[1])
         traits = {"late_s": late, "first_s": first, "last_s": last}
-        known = {name: float(np.median(values)) for name, values in traits.items() if values}
+        known = {name: median(values) for name, values in traits.items() if values}
         if known:
             seen[f"source:{source}"] = known
     return seen

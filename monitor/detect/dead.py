@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import Mask
-from monitor.detect.night import DayLoss, SiteNight, UnitNight
+from monitor.detect.night import DayLoss, SiteNight, Stillness, UnitNight
 from monitor.model.grid import STEP_S
 
 # An interval can be judged when even the low end of what is expected would keep an inverter running.
@@ -21,31 +21,6 @@ _MIN_INTERVALS = 4
 _MIN_FULL_HOURS = 0.08
 # A unit that stopped during the day: two hours, a quarter of the day's energy, 0.3 h of full power.
 _STOP_INTERVALS, _STOP_SHARE, _STOP_FULL_HOURS = 8, 0.25, 0.3
-
-
-@dataclass(frozen=True, slots=True)
-class Stillness:
-    """How much of a day's judgeable energy a unit was at nothing for.
-
-    `share` is by expected energy, None on a day too dark or too full of gaps to judge. `stopped_at` is the first grid
-    interval of the standstill that lasts to the day's end, None if there is none.
-    """
-
-    judged_kwh: float
-    full_hours: float  # at the low end of what is expected, in hours of full power
-    share: float | None
-    stopped_at: int | None
-    stop_kwh: float
-
-    @property
-    def is_still(self) -> bool:
-        """The unit made nothing all day, or stopped for good during the day."""
-        return self.share is not None and (self.share >= 0.9 or self.stopped_at is not None)
-
-    @property
-    def is_working(self) -> bool:
-        """The unit was at work for nearly all of the day's energy."""
-        return self.share is not None and self.share <= 0.1
 
 
 def nothing(unit: UnitNight) -> Mask:
@@ -63,7 +38,7 @@ def working(unit: UnitNight) -> Mask:
 
 
 def stillness(night: SiteNight, unit: UnitNight, where: Mask | None = None) -> Stillness:
-    """Judge one unit on one day.
+    """Judge one unit on one day; as a whole it is judged once a night.
 
     Parameters
     ----------
@@ -83,9 +58,15 @@ def stillness(night: SiteNight, unit: UnitNight, where: Mask | None = None) -> S
     After the outage rule of common practice (below 2-3 % of expected while witnesses produce), weighted by energy
     rather than time so that dawn and dusk count for little.
     """
-    bright = (unit.expected.low_w > _BRIGHT_SHARE * unit.rated_w) & ~np.isnan(unit.power_w)
     if where is not None:
-        bright = bright & where
+        return _judged(night, unit, where)
+    if not unit.judged:
+        unit.judged.append(_judged(night, unit, np.ones(unit.power_w.shape, dtype=bool)))
+    return unit.judged[0]
+
+
+def _judged(night: SiteNight, unit: UnitNight, where: Mask) -> Stillness:
+    bright = where & (unit.expected.low_w > _BRIGHT_SHARE * unit.rated_w) & ~np.isnan(unit.power_w)
     full_hours = float(np.sum(unit.expected.low_w[bright])) * STEP_S / 3600.0 / unit.rated_w
     judged = night.energy_kwh(unit.expected.power_w, bright)
     count = int(np.count_nonzero(bright))

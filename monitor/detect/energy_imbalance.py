@@ -13,6 +13,7 @@ from ingest.readings import Mask, Seconds, Values
 from monitor.detect.balances import behind, grid_subjects
 from monitor.detect.levels import likeliest_step
 from monitor.detect.night import Says, SiteNight, Verdict
+from monitor.model.middle import median
 
 _LOOK_BACK = 60
 # A step of generation lowers the net import by the same; loads, clocks that differ by minutes and coarse registers
@@ -100,7 +101,7 @@ class EnergyImbalance:
         days, dark = night.series(subject, "dark_w")
         high = dark > _DARK_SHARE * rated_w
         if high[-_DARK_NIGHTS:].all() and high.size >= _DARK_NIGHTS:
-            more = {"dark_w": round(float(np.median(dark[-_DARK_NIGHTS:])), 1)}
+            more = {"dark_w": round(median(dark[-_DARK_NIGHTS:]), 1)}
             return self._trouble(subject, "dark", int(days[_run_start(high)]), 0.85, more)
         return Verdict(subject, self.cause, "unclear" if high[-1] else "healthy")
 
@@ -114,12 +115,12 @@ class EnergyImbalance:
         if lately.size < _OF_DAYS:
             return Verdict("site", self.cause, "unclear")
         beyond = (ratio < _EFFICIENCY[0]) | (ratio > _EFFICIENCY[1])
-        more: dict[str, Any] = {"inverter": subject, "ac_over_dc": round(float(np.median(lately)), 3)}
+        more: dict[str, Any] = {"inverter": subject, "ac_over_dc": round(median(lately), 3)}
         if beyond[-_OF_DAYS:].all():
             return self._trouble("site", "efficiency", int(days[_run_start(beyond)]), 0.85, {**more, "before": None})
         window = (days > night.day.toordinal() - 2 * _LOOK_BACK) & night.untroubled("site", self.cause, days)
-        usual = float(np.median(ratio[window])) if window.any() else float(np.median(lately))
-        if abs(np.log(np.median(lately) / usual)) < 0.5 * _LESS_OR_MORE:
+        usual = median(ratio[window]) if window.any() else median(lately)
+        if abs(np.log(median(lately) / usual)) < 0.5 * _LESS_OR_MORE:
             return Verdict("site", self.cause, "healthy")
         step = likeliest_step(
             np.log(ratio[window]), least_sigma=_LEAST_SIGMA, least_before=_EFFICIENT_BEFORE,
@@ -131,7 +132,7 @@ class EnergyImbalance:
         return self._trouble("site", "efficiency", int(days[window][step.at]), 0.8, {**more, "before": before})
 
     def _efficiency_goes_on(self, lately: Values, told: dict[str, Any], since: date, confidence: float) -> Verdict:
-        now, before = float(np.median(lately)), told.get("before")
+        now, before = median(lately), told.get("before")
         right = _EFFICIENCY[0] <= now <= _EFFICIENCY[1]
         if before is not None:
             right = abs(np.log(now / before)) < 0.5 * abs(np.log(told["ac_over_dc"] / before))

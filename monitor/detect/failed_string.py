@@ -9,8 +9,8 @@ import numpy as np
 from ingest.readings import Mask
 from monitor.config.models import String
 from monitor.detect.beyond_dc import works_unseen
-from monitor.detect.dead import SnowDoubt, Stillness, snow_doubt, standstill_loss, stillness, working
-from monitor.detect.night import SiteNight, UnitNight, Verdict, marked_part
+from monitor.detect.dead import SnowDoubt, snow_doubt, standstill_loss, stillness, working
+from monitor.detect.night import SiteNight, Stillness, UnitNight, Verdict, marked_part
 
 
 @dataclass(frozen=True, slots=True)

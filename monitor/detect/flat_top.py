@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ingest.readings import Mask, Seconds, Values
+from monitor.model.middle import median
 
 # A top is flat while samples keep within this share of its level, for so many samples and so long.
 FLAT = 0.005
@@ -41,13 +42,13 @@ def flat_top(begins: Seconds, ends: Seconds, power_w: Values, cloudless_w: Value
     """
     if power_w.size < _LEAST_SAMPLES or float(np.max(power_w)) < least_w:
         return None
-    level = float(np.median(power_w[power_w >= (1.0 - 2.0 * FLAT) * np.max(power_w)]))
+    level = median(power_w[power_w >= (1.0 - 2.0 * FLAT) * np.max(power_w)])
     flat = in_runs(np.abs(power_w - level) <= FLAT * level)
     top = float(np.max(cloudless_w))
     by_sun = np.count_nonzero(cloudless_w >= (1.0 - 2.0 * FLAT) * top) if top > 0.0 else 0
     if np.count_nonzero(flat) <= _LONGER_THAN_SUN * by_sun or np.sum((ends - begins)[flat]) < _LEAST_S:
         return None
-    return float(np.median(power_w[flat]))
+    return median(power_w[flat])
 
 
 def in_runs(where: Mask) -> Mask:
@@ -80,6 +81,6 @@ def habits(levels: Sequence[float] | Values) -> list[float]:
         most = int(np.argmax(past - first))
         if past[most] - first[most] < LEAST_DAYS:
             break
-        found.append(float(np.median(left[first[most] : past[most]])))
+        found.append(median(left[first[most] : past[most]]))
         left = np.concatenate((left[: first[most]], left[past[most] :]))
     return found

@@ -12,6 +12,7 @@ from monitor.detect.flat_top import at_level, flat_top, habits
 from monitor.detect.night import SiteNight
 from monitor.detect.raised_volts import raised
 from monitor.model.grid import STEP_S
+from monitor.model.middle import median
 from monitor.model.physics import CLEAR_NODE
 
 _AT_RATING = 0.97
@@ -141,7 +142,7 @@ def grid_volts(night: SiteNight, inverter: str) -> Samples | None:
 
 def nominal_volts(volts: Values) -> float:
     """The nominal voltage that some readings belong to: of one phase at 120 or 230 V, or between phases at 400 V."""
-    usual = float(np.median(volts))
+    usual = median(volts)
     return min(NOMINAL_VOLTS, key=lambda nominal: abs(np.log(max(usual, 1.0) / nominal)))
 
 

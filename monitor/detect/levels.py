@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import Values
+from monitor.model.middle import median
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ def scatter(values: Values, least: float) -> float:
     """Standard deviation of single values about a level that moves slowly, by their differences; at least `least`."""
     if values.size < 3:
         return least
-    return max(1.4826 * float(np.median(np.abs(np.diff(values)))) / float(np.sqrt(2.0)), least)
+    return max(1.4826 * median(np.abs(np.diff(values))) / float(np.sqrt(2.0)), least)
 
 
 def likeliest_step(
@@ -57,7 +58,7 @@ def likeliest_step(
     for at in range(least_before, values.size - least_after + 1):
         left = values[:at] if around is None else values[max(at - around, 0) : at]
         right = values[at:] if around is None else values[at : at + around]
-        before, after = float(np.median(left)), float(np.median(right))
+        before, after = median(left), median(right)
         sigmas = abs(after - before) / (sigma * float(np.sqrt(1.0 / left.size + 1.0 / right.size)))
         if best is None or sigmas > best.sigmas:
             best = Step(at, before, after, sigmas)

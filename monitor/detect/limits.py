@@ -10,6 +10,7 @@ import numpy as np
 from monitor.config.models import Inverter
 from monitor.detect.flat_top import FLAT, SAME_LEVEL, habits
 from monitor.detect.night import SiteNight
+from monitor.model.middle import median
 
 # A level within this share of a limit of the site file is that limit.
 _AS_STATED = 0.03
@@ -52,7 +53,7 @@ def lowered(night: SiteNight, inverter: Inverter) -> Lowered | None:
     recent = flats[-_DAYS_AT:]
     if len(recent) < _DAYS_AT or not habits(recent) or np.ptp(recent) > SAME_LEVEL * recent[0]:
         return None
-    level = float(np.median(recent))
+    level = median(recent)
     same = np.abs(flats / level - 1.0) < SAME_LEVEL
     days, tops = night.series(subject, "top_w")
     above = tops > (1.0 + 2.0 * FLAT) * level

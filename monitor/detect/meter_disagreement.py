@@ -12,6 +12,7 @@ from ingest.readings import Seconds, Values
 from monitor.detect.finding import Finding
 from monitor.detect.levels import Step, likeliest_step
 from monitor.detect.night import SiteNight, Verdict
+from monitor.model.middle import median
 
 # A stretch of days that is compared as a whole: registers are coarse, and inverters misread weak light.
 _STRETCH_DAYS, _STRETCH_KWH, _LONGEST_DAYS, _STALE_DAYS = 4, 25.0, 28, 5
@@ -63,7 +64,7 @@ class MeterDisagreement:
         if len(stretches) < _BEFORE:
             return Verdict(subject, self.cause, "unclear")
         ratios = np.array([s.own for s in stretches])
-        level = float(np.median(ratios))
+        level = median(ratios)
         # A change that lasts began with a stretch that stood out.
         step = _change(ratios) if abs(ratios[-1] - level) > 0.5 * _LEAST_CHANGE else None
         if step is not None:
@@ -164,7 +165,7 @@ def _change(ratios: Values) -> Step | None:
     if step is None or abs(step.by) < _LEAST_CHANGE or step.sigmas < _SIGMAS:
         return None
     near = ratios[max(step.at - _NEAR, 0) : step.at], ratios[step.at : step.at + _NEAR]
-    local = (float(np.median(near[1])) - float(np.median(near[0]))) / step.by
+    local = (median(near[1]) - median(near[0])) / step.by
     if local < _BACK and abs(step.by) < _SLOW_CHANGE:
         return None
     fresh = ratios.size - step.at < _AFTER

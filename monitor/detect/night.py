@@ -26,6 +26,31 @@ Says = Literal["trouble", "healthy", "unclear"]
 
 
 @dataclass(frozen=True, slots=True)
+class Stillness:
+    """How much of a day's judgeable energy a unit was at nothing for.
+
+    `share` is by expected energy, None on a day too dark or too full of gaps to judge. `stopped_at` is the first grid
+    interval of the standstill that lasts to the day's end, None if there is none.
+    """
+
+    judged_kwh: float
+    full_hours: float  # at the low end of what is expected, in hours of full power
+    share: float | None
+    stopped_at: int | None
+    stop_kwh: float
+
+    @property
+    def is_still(self) -> bool:
+        """The unit made nothing all day, or stopped for good during the day."""
+        return self.share is not None and (self.share >= 0.9 or self.stopped_at is not None)
+
+    @property
+    def is_working(self) -> bool:
+        """The unit was at work for nearly all of the day's energy."""
+        return self.share is not None and self.share <= 0.1
+
+
+@dataclass(frozen=True, slots=True)
 class UnitNight:
     """A string (DC) or inverter (AC) on one day of T grid intervals; powers in W, NaN is a gap."""
 
@@ -34,6 +59,7 @@ class UnitNight:
     expected: Expected
     power_w: Values
     marked: float = 0.0  # share of the day's expected energy whose readings are not believed: gaps in `power_w`
+    judged: list[Stillness] = field(default_factory=list, init=False, repr=False, compare=False)  # see `stillness`
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +192,7 @@ class SiteNight:
     def energy_kwh(self, power_w: Values, where: Mask | None = None) -> float:
         """Energy of a power over the day, or over some of its intervals [kWh]."""
         chosen = power_w if where is None else power_w[where]
-        return float(np.nansum(chosen) * STEP_S / 3.6e6)
+        return float(np.where(np.isnan(chosen), 0.0, chosen).sum() * STEP_S / 3.6e6)
 
 
 @dataclass(frozen=True, slots=True)

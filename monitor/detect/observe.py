@@ -35,9 +35,9 @@ def observe(night: SiteNight) -> SiteNight:
 
 
 def _with_traits(night: SiteNight, observers: Sequence[Observer]) -> SiteNight:
+    traits = {subject: dict(kept) for subject, kept in night.traits.items()}
+    night = replace(night, traits=traits)  # which fills while they look
     for observer in observers:
-        traits = {subject: dict(kept) for subject, kept in night.traits.items()}
         for subject, seen in observer(night).items():
             traits.setdefault(subject, {}).update(seen)
-        night = replace(night, traits=traits)
     return night

@@ -9,6 +9,7 @@ import numpy as np
 from ingest.readings import Mask, Values
 from monitor.config.models import String
 from monitor.detect.night import SiteNight
+from monitor.model.middle import median, quantile
 from monitor.model.physics import at_index
 from monitor.model.power import cell_temperature, climatological_air_temperature
 
@@ -55,7 +56,7 @@ def observe_volts(night: SiteNight) -> dict[str, dict[str, float]]:
         over = volts_over_model(night, string, air)
         known = np.zeros(0) if over is None else over[~np.isnan(over)]
         if known.size >= _LEAST_INTERVALS:
-            seen[f"string:{string.id}"] = {"volt_off": float(np.quantile(known, _UNLIMITED))}
+            seen[f"string:{string.id}"] = {"volt_off": quantile(known, _UNLIMITED)}
     return seen
 
 
@@ -74,9 +75,9 @@ def raised(night: SiteNight, strings: Sequence[String]) -> tuple[Mask, int]:
             continue
         count += 1
         _, before = night.past.series(f"string:{string.id}", "volt_off")
-        usual = float(np.median(before[-_REMEMBERED:])) if before.size else 0.0
+        usual = median(before[-_REMEMBERED:]) if before.size else 0.0
         with np.errstate(invalid="ignore"):
-            every &= over > max(usual, float(np.quantile(known, _UNLIMITED))) + RAISED
+            every &= over > max(usual, quantile(known, _UNLIMITED)) + RAISED
     return (every if count else never), count
 
 

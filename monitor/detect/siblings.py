@@ -12,6 +12,7 @@ from monitor.config.models import String
 from monitor.detect.held import held_back
 from monitor.detect.night import SiteNight
 from monitor.model.ladder import weighted_median
+from monitor.model.middle import median
 from monitor.model.physics import CLEAR_NODE, at_index
 
 # An interval tells when this part of the nameplate is modelled; a day when it holds so many of them.
@@ -153,7 +154,7 @@ def _profile(night: SiteNight, member: Member, own: Values, reference: Values, n
         found[name + "_best"] = max(thirds)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratios = np.log(own[both] / reference[both])
-    found[name + "_mid"] = float(np.clip(np.median(ratios), -5.0, 5.0))
+    found[name + "_mid"] = float(np.clip(median(ratios), -5.0, 5.0))
     return found
 
 
@@ -182,7 +183,7 @@ def _electrical(
         at_work = (usual[f"string:{string.id}"] > 0.05) & (own > 0.0) & (reference > 0.0)
     if np.count_nonzero(at_work) < _LEAST_INTERVALS:
         return None
-    return float(np.median(np.log(own[at_work] / nameplate(string) / reference[at_work])))
+    return median(np.log(own[at_work] / nameplate(string) / reference[at_work]))
 
 
 def _module_traits(night: SiteNight, string: String) -> dict[str, dict[str, float]]:
@@ -206,7 +207,7 @@ def _module_traits(night: SiteNight, string: String) -> dict[str, dict[str, floa
         seen[subject] = {
             "made_kwh": mine * 0.25 / 1000.0,
             "peer": float(np.log(max(mine, 1e-3 * theirs) / theirs)),
-            "peer_mid": float(np.median(each)),
+            "peer_mid": median(each),
         }
     return seen
 

@@ -10,6 +10,7 @@ from monitor.detect.change import Prior
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.detect.weak import Channel, Weakness, change_since, evidence_of, is_back, kept_evidence, level_now, look
+from monitor.model.middle import median, quantile
 
 # Modules of one string differ by about a per cent from day to day, and drift apart slowly.
 PEER = Channel("peer_mid", Prior(sigma=0.015, wander=0.006, least=0.004), least_size=0.04, strength=4.5)
@@ -76,11 +77,11 @@ class UnderperformingModule:
         """A level that was low on each of the first days, with nothing ever better."""
         days, values = night.series(subject, PEER.trait)
         total = night.series(subject, "peer")[1]
-        low = float(np.quantile(values, 0.9)) < _BORN_WEAK and float(np.quantile(total, 0.9)) < _BORN_WEAK
+        low = quantile(values, 0.9) < _BORN_WEAK and quantile(total, 0.9) < _BORN_WEAK
         epoch = night.past.epochs.get(subject)
         if days.size < _BORN_DAYS or not low or (epoch is not None and epoch.accepted):
             return Verdict(subject, self.cause, "healthy")
-        size, spread = float(np.median(values)), 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        size, spread = median(values), 1.4826 * median(np.abs(values - median(values)))
         sigma = float(
             np.hypot(spread / np.sqrt(days.size), 0.03)
         )  # the others' middle is no better known than nameplates

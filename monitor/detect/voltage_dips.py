@@ -10,6 +10,7 @@ from ingest.readings import Mask, Values
 from monitor.detect.held import Samples, grid_volts, inverter_samples, nominal_volts
 from monitor.detect.night import SiteNight
 from monitor.model.grid import STEP_S
+from monitor.model.middle import median
 
 # Protection and volt-watt curves act from about 108 % of the nominal voltage; the meter in an inverter errs by 1 %.
 HIGH_OF_NOMINAL = 1.08
@@ -63,7 +64,7 @@ def find_dips(night: SiteNight, inverter: str) -> Dips | None:
     bright = (clear > _BRIGHT * float(np.max(clear))) & ~np.isnan(before)
     if np.count_nonzero(bright) < _LEAST_BRIGHT:
         return None
-    step_s = float(np.median(ends - begins))
+    step_s = median(ends - begins)
     share = np.where(bright, np.minimum(watts / np.maximum(clear, 1.0), 1.0), 0.0)
     usual = clear * _upper(share, round(_AROUND_S / step_s))
     depth = np.clip(1.0 - watts / np.maximum(usual, 1.0), 0.0, 1.0)
@@ -110,7 +111,7 @@ def observe_dips(night: SiteNight) -> dict[str, dict[str, float]]:
 def _before(volts: Samples, power: Samples) -> Values:
     """The higher of the voltage in a power sample and of the one before, shape (N,); NaN where neither is near."""
     begins, ends, values = volts
-    longest = 2.0 * float(np.median(ends - begins))
+    longest = 2.0 * median(ends - begins)
     now = np.searchsorted(begins, power[0], side="right") - 1
     found = np.full(power[0].shape, np.nan)
     for at in (now, now - 1):
@@ -152,7 +153,7 @@ def _short_and_deep(power: Samples, counted: Mask, depth: Values) -> bool:
         return False
     edges = np.diff(np.concatenate(([0], counted.astype(np.int8), [0])))
     firsts, lasts = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
-    return bool(np.median(power[1][lasts] - power[0][firsts]) <= _SHORT_S and np.max(depth[counted]) >= _DEEP)
+    return bool(median(power[1][lasts] - power[0][firsts]) <= _SHORT_S and np.max(depth[counted]) >= _DEEP)
 
 
 def _string_rise(night: SiteNight, inverter: str, power: Samples, dips: Mask) -> Values | None:

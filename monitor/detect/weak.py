@@ -8,12 +8,13 @@ from datetime import date
 
 import numpy as np
 
-from ingest.readings import Seconds
+from ingest.readings import Mask, Seconds
 from ingest.sources import points_of
 from monitor.config.models import Site
 from monitor.detect.change import Drop, Prior, find_drop, recovered
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight
+from monitor.model.middle import median
 
 _Z80 = 1.2816
 # So many of a unit's last days must have told something for a judgement tonight.
@@ -70,7 +71,7 @@ def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
     days, values = night.series(subject, channel.trait)
     if not days.size or days[-1] != night.day.toordinal():
         return None
-    drop = find_drop(days, values, channel.prior, learn=~np.isin(days, _open_days(night, subject)))
+    drop = find_drop(days, values, channel.prior, learn=_healthy(night, subject, days))
     if drop is None or drop.size > -channel.least_size or drop.strength < channel.strength:
         return None
     # What began while the baseline was being learned may be the baseline's fault.
@@ -80,13 +81,13 @@ def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
 def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since: int) -> tuple[float, float] | None:
     """Change of a trait from before a day to after it, and its uncertainty (log units); None if too little is known."""
     days, values = night.series(subject, trait)
-    healthy = ~np.isin(days, _open_days(night, subject))
+    healthy = _healthy(night, subject, days)
     before, after = (days < since) & healthy & (days >= since - 120), days >= since
     counts = np.array([np.count_nonzero(before), np.count_nonzero(after)], np.float64)
     if counts.min() < 3:
         return None
-    change = float(np.median(values[after]) - np.median(values[before]))
-    scatter = [1.4826 * float(np.median(np.abs(values[part] - np.median(values[part])))) for part in (before, after)]
+    change = float(median(values[after]) - median(values[before]))
+    scatter = [1.4826 * median(np.abs(values[part] - median(values[part]))) for part in (before, after)]
     sigma = max(float(np.mean(scatter)), prior.least)
     memory = (1.0 + prior.rho) / (1.0 - prior.rho)
     return change, float(np.sqrt(np.sum(1.57 * memory * sigma**2 / counts) + prior.wander**2))
@@ -124,7 +125,7 @@ def level_now(night: SiteNight, subject: str, finding: Finding) -> tuple[float, 
     after = values[days >= first]
     if after.size < 3:
         return evidence["log_change"], evidence["log_change_sigma"]
-    return float(np.median(after) - evidence["reference"]), evidence["log_change_sigma"]
+    return float(median(after) - evidence["reference"]), evidence["log_change_sigma"]
 
 
 def evidence_of(weakness: Weakness) -> dict[str, object]:
@@ -150,5 +151,7 @@ def kept_evidence(finding: Finding, size: float) -> dict[str, object]:
     return {**kept, "loss_fraction": round(1.0 - float(np.exp(min(size, 0.0))), 4), "log_change_now": round(size, 5)}
 
 
-def _open_days(night: SiteNight, subject: str) -> Seconds:
-    return night.series(subject, "open")[0]
+def _healthy(night: SiteNight, subject: str, days: Seconds) -> Mask:
+    """Which days (ordinals) no finding was open on a subject, shape of `days`."""
+    troubled = night.series(subject, "open")[0]
+    return ~np.isin(days, troubled) if troubled.size else np.ones(days.shape, dtype=bool)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import Mask, Values
+from monitor.model.middle import median, quantile
 
 # A window is clear when power keeps the clear-sky curve's shape: five intervals of 15 minutes within 3 %.
 _WINDOW = 5
@@ -72,7 +73,7 @@ def clear_ratio(power_w: Values, clear_w: Values, *, rated_w: float) -> float | 
     curve, at any level within a wide range, so that the level itself can be learned.
     """
     mean, clear = _windows(power_w, clear_w, rated_w)
-    return float(np.median(mean[clear])) if np.count_nonzero(clear) >= 4 else None
+    return median(mean[clear]) if np.count_nonzero(clear) >= 4 else None
 
 
 def clear_cells(power_w: Values, clear_w: Values, *, rated_w: float, within: float) -> Mask:
@@ -96,8 +97,12 @@ def _windows(power_w: Values, clear_w: Values, rated_w: float) -> tuple[Values, 
         ratio = np.where(usable, power_w / clear_w, np.nan)
     if np.count_nonzero(~np.isnan(ratio)) < _WINDOW:
         return np.zeros(0), np.zeros(0, dtype=bool)
-    windows = np.lib.stride_tricks.sliding_window_view(ratio, _WINDOW)
-    mean, width = windows.mean(axis=1), windows.max(axis=1) - windows.min(axis=1)
+    count = ratio.size - _WINDOW + 1
+    total, highest, lowest = (ratio[:count] for _ in range(3))
+    for n in range(1, _WINDOW):
+        later = ratio[n : n + count]
+        total, highest, lowest = total + later, np.maximum(highest, later), np.minimum(lowest, later)
+    mean, width = total / _WINDOW, highest - lowest
     with np.errstate(invalid="ignore"):
         clear = (width < 2.0 * _SHAPE_TOLERANCE * mean) & (mean > _CLEAR_RANGE[0]) & (mean < _CLEAR_RANGE[1])
     return mean, clear
@@ -132,12 +137,12 @@ def learn_gains(days: Sequence[DayRatio]) -> Gains:
     weather = [d.weather for d in days if d.weather is not None]
     enough_clear = len(clear) >= MIN_CLEAR_DAYS or (len(days) >= PATIENCE_DAYS and len(clear) >= 3)
     complete = enough_clear and all(not part or len(part) >= MIN_DAYS for part in (sensor, weather))
-    clear_gain = float(np.quantile(clear, 0.75)) if len(clear) >= 3 else 1.0
+    clear_gain = quantile(clear, 0.75) if len(clear) >= 3 else 1.0
     learned = len(clear) >= 3 or len(sensor) >= 5 or len(weather) >= 5
     return Gains(
         clear_sky=clear_gain,
-        sensor=float(np.median(sensor)) if len(sensor) >= 3 else clear_gain,
-        weather=float(np.median(weather)) if len(weather) >= 3 else clear_gain,
+        sensor=median(sensor) if len(sensor) >= 3 else clear_gain,
+        weather=median(weather) if len(weather) >= 3 else clear_gain,
         sigma=LEARNED_SIGMA if complete else (ONCE_LEARNED_SIGMA if learned else PRIOR_SIGMA),
         complete=complete,
     )

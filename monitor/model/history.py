@@ -13,6 +13,7 @@ from monitor.model.calibration import Outcomes
 from monitor.model.gain import NAMEPLATE, ONCE_LEARNED_SIGMA, DayRatio, Gains, learn_gains
 from monitor.model.ladder import SOURCES, RungName
 from monitor.model.learned_sky import LearnedSky
+from monitor.model.middle import median
 from monitor.model.numbers import Nights, NumberStore, Ordinals
 
 # Days that are remembered, for troubles that grow over more than a year.
@@ -109,7 +110,10 @@ class SiteHistory:
             The number on these days.
         """
         store = self.kept.get(subject, _NONE)
-        values = store.nights().column(feature)
+        nights = store.nights()
+        if feature not in nights.at:
+            return store.days[:0], np.zeros(0)
+        values = nights.column(feature)
         known = ~np.isnan(values)
         if subject in self.epochs:
             known &= store.days >= self.epochs[subject].first
@@ -174,7 +178,7 @@ class SiteHistory:
     def usual_index(self) -> float:
         """Median of the site's daily clear-sky index over the last two months."""
         known = self.nights("site", _USUAL_INDEX_DAYS).known("index")
-        return float(np.median(known)) if len(known) >= 10 else _USUAL_INDEX
+        return median(known) if len(known) >= 10 else _USUAL_INDEX
 
     def suspected(self, subject: str, cause: str) -> Sequence[date]:
         """Nights of trouble in a row up to now, newest first; nights that could not judge are skipped over."""

@@ -10,6 +10,7 @@ import numpy as np
 
 from ingest.readings import Values
 from monitor.config.models import Site
+from monitor.model.middle import median
 from monitor.model.physics import CLEAR_NODE, INDEX_NODES, Physics, at_index, index_of, power_from_components
 from monitor.model.sky import MIN_COS_ZENITH, Sky, cloudy_sky
 from monitor.model.weather_series import Series, in_line, shaped
@@ -199,7 +200,7 @@ def _agreement(seen: Values, weights: Values) -> Values:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.log(np.where(both, seen, 0.0).sum(axis=1) / np.where(both, middle, 0.0).sum(axis=1))
     ratio = np.where(np.isfinite(ratio), ratio, 0.0)
-    width = max(1.4826 * float(np.median(np.abs(ratio))), 0.10)
+    width = max(1.4826 * median(np.abs(ratio)), 0.10)
     # Weights of a Cauchy distribution, squared: a witness four widths away counts for a hundredth.
     return np.asarray((1.0 + (ratio / (1.5 * width)) ** 2) ** -2)
 

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from ingest.readings import Values
 from monitor.model.gain import PRIOR_SIGMA, Gains
 from monitor.model.looks import EPOCH_ORDINAL, DayLooks, LooksInARow
+from monitor.model.middle import median, quantile
 from monitor.model.obstruction import build_map
 from monitor.model.skycells import CELL_ELEVATION
 from monitor.model.skymap import SkyMap, leaf_share
@@ -64,10 +65,16 @@ def kept(subject: str, looks: DayLooks, *, gain: float, healthy: bool) -> KeptLo
     return KeptLooks(subject, looks.day, gain, healthy, record)
 
 
+def joined(records: Sequence[npt.NDArray[np.void]]) -> npt.NDArray[np.void]:
+    """Records one after the other; as bytes, since numpy works the common type of records out pair by pair."""
+    parts = [np.ascontiguousarray(one).view(np.uint8) for one in records]
+    return np.concatenate([np.zeros(0, dtype=np.uint8), *parts]).view(RECORD)
+
+
 def looks_at_gain(chain: Sequence[KeptLooks], gain: float) -> LooksInARow:
     """Looks of many days as they had been with one gain."""
     sizes = [one.record.size for one in chain]
-    record = np.concatenate([one.record for one in chain])
+    record = joined([one.record for one in chain])
     days = np.array([one.day.toordinal() for one in chain], dtype=np.int64) - EPOCH_ORDINAL
     less = np.repeat(np.array([one.gain / gain for one in chain]), sizes)
     column = {name: record[name] / factor for name, factor in FACTORS.items()}
@@ -178,9 +185,9 @@ def _shade_in_gains(
     clear, energy = [], []
     for one in np.split(np.arange(learning), np.flatnonzero(np.diff(looks.day[:learning])) + 1):
         if np.count_nonzero(seen[one]) >= _LEAST_CLEAR_LOOKS:
-            clear.append(float(np.median(clear_left[one][seen[one]])))
+            clear.append(median(clear_left[one][seen[one]]))
         energy.append(float(weight[one] @ left[one] / weight[one].sum()))
-    return float(np.quantile(clear, 0.75)) if clear else 1.0, float(np.median(energy))
+    return quantile(clear, 0.75) if clear else 1.0, median(energy)
 
 
 def _left(beam_share: Values, through: Values, blocked: float) -> Values:

@@ -223,7 +223,7 @@ def module_looks(
     at = np.flatnonzero(usable.any(axis=0))
     ratio = np.where(usable, power_w, np.nan) / np.maximum(clear, 1e-9)
     brightest = np.full(clear.shape, np.nan)
-    brightest[at] = np.nanquantile(ratio[:, at], 0.75, axis=0)
+    brightest[at] = _upper_quarter(ratio[:, at])
     clarity = _clarity(brightest)[at]
     cells = cell_of(physics.sun.azimuth_deg[at], physics.sun.elevation_deg[at])
     found = []
@@ -316,3 +316,13 @@ def _by_cell(day: date, cells: Cells, ratio: Values, share: Values, clarity: Val
     sums = np.add.reduceat(told, first, axis=1)
     mean = sums[1:] / sums[0]
     return DayLooks(day, cells[first], mean[0], mean[1], mean[2], mean[3], 1.0 / mean[4])
+
+
+def _upper_quarter(ratio: Values) -> Values:
+    """The upper quartile of each column's numbers, NaN left out; shape (M, T) with a number in every column to (T,)."""
+    ordered = np.sort(ratio, axis=0)
+    place = 0.75 * (np.count_nonzero(~np.isnan(ratio), axis=0) - 1)
+    below, columns = place.astype(np.int64), np.arange(ratio.shape[1])
+    part = place - below
+    low, high = ordered[below, columns], ordered[np.ceil(place).astype(np.int64), columns]
+    return np.asarray(np.where(part >= 0.5, high - (high - low) * (1.0 - part), low + (high - low) * part))

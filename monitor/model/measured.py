@@ -58,6 +58,7 @@ class Recorded:
 
     axis: Axis
     values: Values
+    _gridded: list[Values] = field(default_factory=list, init=False, repr=False, compare=False)  # once asked for
 
     def between(self, begin: int, end: int) -> tuple[Seconds, Seconds, Values]:
         """Begins, ends and values of the known readings that begin within [begin, end) UTC epoch seconds."""
@@ -67,8 +68,12 @@ class Recorded:
         return begins[inside], ends[inside], self.values[known][inside]
 
     def on_grid(self) -> Values:
-        """Means on the comparison grid, NaN where nothing is covered."""
-        return self.axis.spread(self.values)[0]
+        """Means on the comparison grid, NaN where nothing is covered; not to be written to."""
+        if not self._gridded:
+            mean = self.axis.spread(self.values)[0]
+            mean.setflags(write=False)
+            self._gridded.append(mean)
+        return self._gridded[0]
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ import zstandard
 from sqlalchemy import Connection, delete, func, select
 
 from ingest.readings import Values
-from monitor.model.learned_sky import RECORD, KeptLooks, LearnedSky
+from monitor.model.learned_sky import RECORD, KeptLooks, LearnedSky, joined
 from monitor.model.skycells import CELLS, Cells
 from monitor.model.skymap import SkyMap
 from monitor.store import schema
@@ -51,7 +51,7 @@ def pack_looks(looks: Sequence[KeptLooks]) -> bytes:
     """The looks of a site's day as a payload."""
     names = "\n".join(one.subject for one in looks).encode()
     heads = np.array([(one.gain, one.healthy, one.record.size) for one in looks], dtype=_PER_SUBJECT)
-    record = np.concatenate([np.empty(0, dtype=RECORD), *(one.record for one in looks)])
+    record = joined([one.record for one in looks])
     columns = [np.ascontiguousarray(record[name]).tobytes() for name in RECORD.names or ()]
     return _pack([_HEAD.pack(len(looks), len(names)), names, heads.tobytes(), *columns])
 
