@@ -198,7 +198,7 @@ def _fastest(rates: Values) -> float:
 def _resolution(values: Values) -> float:
     """One unit of the last decimal that the register shows, a thousandth at the finest."""
     for decimals in range(_MOST_DECIMALS):
-        if np.allclose(values, np.round(values, decimals), rtol=0.0, atol=1e-6):
+        if (np.abs(values - np.round(values, decimals)) <= 1e-6).all():
             return float(10.0**-decimals)
     return float(10.0**-_MOST_DECIMALS)
 

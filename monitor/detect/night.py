@@ -158,7 +158,7 @@ class SiteNight:
         tonight = self.traits.get(subject, {}).get(trait)
         if tonight is None:
             return days, values
-        return np.append(days, self.day.toordinal()), np.append(values, tonight)
+        return np.concatenate((days, [self.day.toordinal()])), np.concatenate((values, [tonight]))
 
     def unshaded(self, subject: str) -> Mask:
         """Intervals in which nothing that is known stands between the sun and a string or inverter, shape (T,)."""
