@@ -108,10 +108,11 @@ def clock_shift_s(power_w: Values, clear_w: Values, starts: Seconds) -> float | 
     power = np.where(np.isnan(power_w), 0.0, np.maximum(power_w, 0.0))
     padded = np.zeros(clear_w.size + 2 * _LAGS)
     padded[_LAGS:-_LAGS] = clear_w
-    lagged = padded[np.arange(2 * _LAGS + 1)[:, None] + np.arange(clear_w.size)]
+    squares = np.concatenate(([0.0], np.cumsum(padded**2)))
+    lagged = squares[clear_w.size :] - squares[: -clear_w.size]
     with np.errstate(divide="ignore", invalid="ignore"):
-        fit = lagged @ power / np.sqrt(np.einsum("lt,lt->l", lagged, lagged) * np.sum(power**2))
-    if not np.nanmax(fit, initial=0.0) >= _CLEAR_FIT:
+        fit = np.correlate(padded, power, "valid") / np.sqrt(lagged * np.sum(power**2))
+    if not np.fmax.reduce(fit, initial=0.0) >= _CLEAR_FIT:
         return None
     return _centroid(power, starts) - _centroid(clear_w, starts)
 

@@ -26,7 +26,8 @@ def pack(kept: Mapping[str, NumberStore], first: int, last: int) -> bytes:
         days, nights = store.between(first, last)
         if not days.size:
             continue
-        names = [name for name in nights.at if nights.known(name).size]
+        told = ~np.isnan(nights.table).all(axis=0)
+        names = [name for name, at in nights.at.items() if told[at]]
         head.append((subject, int(days.size), names))
         body += [days.astype("<i4").tobytes(), nights.table[:, [nights.at[n] for n in names]].T.astype("<f4").tobytes()]
     told = json.dumps(head, separators=(",", ":")).encode()
