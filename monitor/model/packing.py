@@ -26,8 +26,8 @@ def pack(kept: Mapping[str, NumberStore], first: int, last: int) -> bytes:
         days, nights = store.between(first, last)
         if not days.size:
             continue
-        kept_any = (~np.isnan(nights.table)).any(axis=0).tolist()
-        names = [name for name, at in nights.at.items() if kept_any[at]]
+        counts = np.count_nonzero(~np.isnan(nights.table), axis=0)
+        names = [name for name, at in nights.at.items() if counts[at]]
         head.append((subject, int(days.size), names))
         body += [days.astype("<i4").tobytes(), nights.table[:, [nights.at[n] for n in names]].T.astype("<f4").tobytes()]
     told = json.dumps(head, separators=(",", ":")).encode()
