@@ -30,10 +30,15 @@ def settle(site: Site, verdicts: Sequence[Verdict], known: Collection[Finding]) 
     rivals = _likeliest(verdicts, known)
     healthy = {(v.subject, v.cause) for v in verdicts if v.says == "healthy"}
     troubles = {(v.subject, v.cause) for v in rivals if v.says == "trouble"}
-    troubles |= {(f.subject, f.cause) for f in known if f.state == "open"} - healthy
+    standing = troubles | {(f.subject, f.cause) for f in known if f.state == "open"}
+    troubles |= standing - healthy
+    # What lacks over weeks is explained by what was wrong for weeks, a good day today or not.
     return [
         _taken_back(v)
-        if v.says == "trouble" and any(_explains(site, t, (v.subject, v.cause), troubles) for t in troubles)
+        if v.says == "trouble"
+        and any(
+            _explains(site, t, (v.subject, v.cause), troubles) for t in (standing if v.cause in _WEAK else troubles)
+        )
         else v
         for v in rivals
     ]

@@ -20,7 +20,7 @@ from monitor.model.looks import EPOCH_ORDINAL, LooksInARow
 from monitor.model.obstruction import build_map
 from monitor.model.physics import at_index
 from monitor.model.shade_cost import yearly_loss_share
-from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, CELLS, RASTER, ROW_DEG, ROWS, Cells, cell_of
+from monitor.model.skycells import CELL_AZIMUTH, CELL_ELEVATION, CELL_ROW, CELLS, RASTER, ROW_DEG, ROWS, Cells, cell_of
 from monitor.model.skymap import SkyMap, leaf_share
 
 # The sky of so many days is held against the baseline's; looked at once a week.
@@ -30,6 +30,9 @@ _EVERY_DAYS = 7
 _DARKER_BY, _DARK_BELOW = 0.2, 0.8
 _LEAST_CELLS, _LEAST_DAYS = 4, 3
 _FAINT = 0.02
+# By columns: so much darker is plainly dark; so many bright days for each dark one are clouds that parted late.
+_PLAINLY_DARK, _FEW_BRIGHT = 0.35, 0.25
+_RECENT_DAYS, _MOSTLY = 21, 0.6
 # Where recent clear looks at the cells are bright again, the shade has gone.
 _BRIGHT_AGAIN, _CLEAR_LOOK, _LOOKS_NEEDED = 0.85, 0.85, 4
 # Of a year's light in the plane, straight from the sun, at the usual clear-sky index of temperate places (common
@@ -153,9 +156,11 @@ def _new_shade(night: SiteNight, watched: str) -> _Shade | None:
     now, days = (fresh.leafy, fresh.leafy_days) if leafy else (fresh.bare, fresh.bare_days)
     before = _known_open(sky.sky_map, leafy=leafy)
     dark = (now < _DARK_BELOW) & (before - now > _DARKER_BY) & (days >= _LEAST_DAYS)
-    dark = _connected(dark)
+    pooled = _dark_columns(looks, before, leafy=leafy, latitude=sky.sky_map.latitude)
+    now = np.where(dark, now, np.minimum(now, pooled))
+    dark = _connected(dark | (pooled < _DARK_BELOW))
     cells = np.flatnonzero(dark)
-    if cells.size < _LEAST_CELLS:
+    if cells.size < _LEAST_CELLS or not _lit_elsewhere(looks, dark, before):
         return None
     first = _first_dark(looks, cells, before)
     return _Shade(cells, before[cells] - now[cells], first)
@@ -169,6 +174,37 @@ def _known_open(sky: SkyMap, *, leafy: bool) -> Values:
     if leafy:
         return np.where(sky.leafy_frozen, sky.leafy, -1.0)
     return np.where(sky.bare_frozen, sky.bare, np.where(sky.leafy_frozen, sky.leafy, -1.0))
+
+
+def _dark_columns(looks: LooksInARow, before: Values, *, leafy: bool, latitude: float) -> Values:
+    """Transmittance of cells that were dark on nearly all days on which the sun passed there or a row off; else 1.
+
+    In spring and autumn the sun climbs past a cell in a week, which has few clear days: three rows together have more.
+    """
+    season = (leaf_share(np.asarray(looks.day % 365.2425) + 1.0, latitude) >= 0.5) == leafy
+    told = season & (looks.clarity >= _CLEAR_LOOK) & (before[looks.cell] > _BRIGHT_AGAIN)
+    cell, day = looks.cell[told], looks.day[told]
+    lack = before[cell] - looks.transmittance[told]
+    through = np.ones(CELLS)
+    column = (CELL_AZIMUTH[cell] / 360.0 * RASTER.shape[1]).astype(np.int64)
+    for row in np.unique(CELL_ROW[cell]):
+        near = np.abs(CELL_ROW[cell] - row) <= 1
+        for one in np.unique(column[near]):
+            here = near & (column == one)
+            dark_days = np.unique(day[here & (lack > _PLAINLY_DARK)]).size
+            bright_days = np.unique(day[here & (lack < _DARKER_BY)]).size
+            if dark_days >= _LEAST_DAYS and bright_days <= _FEW_BRIGHT * dark_days:
+                own = cell[here & (CELL_ROW[cell] == row)]
+                through[own] = np.clip(before[own] - np.median(lack[here]), 0.0, 1.0)
+    return through
+
+
+def _lit_elsewhere(looks: LooksInARow, dark: Mask, before: Values) -> bool:
+    """Whether the rest of the known sky was bright of late: a unit that is weak all day looks dark everywhere."""
+    recent = (looks.day > looks.day.max() - _RECENT_DAYS) & (looks.clarity >= _CLEAR_LOOK) & ~dark[looks.cell]
+    recent &= before[looks.cell] > _BRIGHT_AGAIN
+    bright = looks.transmittance[recent] > before[looks.cell[recent]] - _DARKER_BY
+    return bool(recent.any()) and float(np.mean(bright)) > _MOSTLY
 
 
 def _connected(dark: Mask) -> Mask:
