@@ -16,7 +16,7 @@ from monitor.model.agreement import in_thousandths
 from monitor.model.believing import Belief, belief, believe
 from monitor.model.calibration import Outcomes
 from monitor.model.combining import Terms, combine
-from monitor.model.gain import LEARNED_SIGMA, Gains, clear_ratio, energy_ratio
+from monitor.model.gain import LEARNED_SIGMA, PRIOR_SIGMA, Gains, clear_ratio, energy_ratio
 from monitor.model.history import SiteHistory
 from monitor.model.ladder import (
     NEIGHBOUR_SIGMA,
@@ -33,6 +33,7 @@ from monitor.model.ladder import (
     weighted_median,
 )
 from monitor.model.learned_sky import LearnedSky
+from monitor.model.own_sky import clear_windows, held, own_sky_rungs, unheard
 from monitor.model.physics import Physics, at_index
 from monitor.model.shading import shaded_physics, shaded_rung
 from monitor.model.span import SiteSpan
@@ -196,7 +197,9 @@ def expect(view: DayView, foreign: Sequence[Witness]) -> DayExpectation:
     neighbours = neighbour_rung(view.physics, foreign, view.span.subjects())
     subjects = view.span.subjects()
     roofs = roof_rungs(view.physics, _roof_witnesses(view, subjects))
-    rungs = {s: [r for r in (*own_rungs, roofs.get(s), neighbours, fallback) if r is not None] for s in subjects}
+    told = {s: [r for r in (*own_rungs, roofs.get(s), neighbours) if r is not None] for s in subjects}
+    own_sky = _own_sky(view, {s: unheard(view.physics, s, told[s]) for s in subjects})
+    rungs = {s: [*told[s], *own_sky.get(s, ()), fallback] for s in subjects}
     terms = {
         subject: Terms(
             gains=view.gains[subject].by_rung(),
@@ -289,8 +292,7 @@ def _roof_witnesses(view: DayView, subjects: Sequence[str]) -> dict[str, list[Wi
     """Other units of the same roof; a string is no witness for its own inverter, nor the other way round."""
     inverter = {s: _inverter_of(view.site, s) for s in {*subjects, *view.index}}
     planes = {s: _planes_of(view.site, s) for s in {*subjects, *view.index}}
-    # A learned gain is already in the roof's own uncertainty.
-    extra = {s: 0.0 if view.gains[s].sigma <= LEARNED_SIGMA else view.gains[s].sigma for s in view.index}
+    extra = _extra_sigmas(view)
     found: dict[str, list[Witness]] = {}
     for subject in subjects:
         found[subject] = []
@@ -300,6 +302,35 @@ def _roof_witnesses(view: DayView, subjects: Sequence[str]) -> dict[str, list[Wi
                 continue
             plane_sigma = ROOF_SIGMA if planes[other] == planes[subject] else _OTHER_PLANE_SIGMA
             found[subject].append(Witness(other, index, float(np.hypot(plane_sigma, extra[other]))))
+    return found
+
+
+def _extra_sigmas(view: DayView) -> dict[str, float]:
+    """What a roof's witness is less sure by; a learned gain is already in the roof's own uncertainty."""
+    return {s: 0.0 if view.gains[s].sigma <= LEARNED_SIGMA else view.gains[s].sigma for s in view.index}
+
+
+def _own_sky(view: DayView, silent: Mapping[str, Mask]) -> dict[str, list[Rung]]:
+    """What the own roof tells where nobody else does: for an inverter its strings, and clear windows of the site."""
+    asked = [s for s, where in silent.items() if where.any()]
+    if not asked:
+        return {}
+    extra = _extra_sigmas(view)
+    learned = {s: p for s, p in view.power_w.items() if view.gains[s].sigma < PRIOR_SIGMA}
+    clear = clear_windows(
+        view.physics, learned, {s: view.gains[s].clear_sky for s in learned}, {s: view.span.rated_w(s) for s in learned}
+    )
+    found = {}
+    for subject in asked:
+        kind, _, name = subject.partition(":")
+        wired = [f"string:{s.id}" for s in view.site.strings_of(name)] if kind == "inverter" else []
+        sigma = ROOF_SIGMA if len(_planes_of(view.site, subject)) == 1 else _OTHER_PLANE_SIGMA
+        strings = [Witness(s, view.index[s], float(np.hypot(sigma, extra[s]))) for s in wired if s in view.index]
+        power = view.power_w.get(subject)
+        limited = np.zeros(clear.shape, dtype=bool) if power is None else held(power)
+        found[subject] = own_sky_rungs(
+            view.physics, subject, silent=silent[subject], strings=strings, clear=clear, limited=limited
+        )
     return found
 
 

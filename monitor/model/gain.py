@@ -45,7 +45,8 @@ class Gains:
         """Gain by rung; neighbours speak of the sky, so they share the clear-sky gain."""
         return {
             "clear_sky": self.clear_sky, "roof": self.clear_sky, "neighbours": self.clear_sky,
-            "sensor": self.sensor, "weather": self.weather,
+            "own_strings": self.clear_sky, "own_windows": self.clear_sky, "sensor": self.sensor,
+            "weather": self.weather,
         }  # fmt: skip
 
 

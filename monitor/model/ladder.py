@@ -15,7 +15,7 @@ from monitor.model.physics import CLEAR_NODE, INDEX_NODES, Physics, at_index, in
 from monitor.model.sky import MIN_COS_ZENITH, Sky, cloudy_sky
 from monitor.model.weather_series import Series, in_line, shaped
 
-RungName = Literal["sensor", "weather", "roof", "neighbours", "clear_sky"]
+RungName = Literal["sensor", "weather", "roof", "neighbours", "own_strings", "own_windows", "clear_sky"]
 
 # Planning values of the relative uncertainty of a day's expected energy (one sigma), by source.
 SENSOR_SIGMA = 0.05  # home-grade sensor, plane known to a few degrees
@@ -28,12 +28,14 @@ CLEAR_SKY_SIGMA = 0.45  # nothing known of the day's clouds
 # What a quarter of an hour scatters beyond the day, by source: how much one source counts beside another (the
 # correlation of fluctuations over distance and time, wavelet variability model; satellite hours, Marchand 2019).
 SCATTER: dict[RungName, float] = {
-    "sensor": 0.02, "roof": 0.02, "weather": 0.25, "neighbours": 0.30, "clear_sky": 0.50,
+    "sensor": 0.02, "roof": 0.02, "weather": 0.25, "neighbours": 0.30, "own_strings": 0.02,
+    "own_windows": 0.10, "clear_sky": 0.50,
 }  # fmt: skip
-# The names by which the figures go out: a roof's other strings are neighbours too.
+# The names by which the figures go out: a roof's other strings are neighbours too, and a clear window that only the
+# roof itself shows is the clear sky.
 SOURCES: dict[RungName, RungName] = {
     "sensor": "sensor", "roof": "neighbours", "weather": "weather", "neighbours": "neighbours",
-    "clear_sky": "clear_sky",
+    "own_strings": "neighbours", "own_windows": "clear_sky", "clear_sky": "clear_sky",
 }  # fmt: skip
 LEAST_CLEAR = 5.0  # W/m2 of cloudless global irradiance; below it a ratio means nothing
 MIN_INDEX, MAX_INDEX = 0.10, 1.05  # range of a day's mean clear-sky index, the darkest fogs left out
