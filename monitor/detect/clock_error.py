@@ -22,7 +22,8 @@ _MINUTE = 60.0
 # How far first and last power of a healthy roof leave the sun's symmetry, and what is a wrong clock.
 _LEAST_S, _SURE_S, _STANDING_S = 20 * _MINUTE, 40 * _MINUTE, 40 * _MINUTE
 _RIGHT_S = 15 * _MINUTE
-_HOUR_S, _ABOUT_S = 3600.0, 22 * _MINUTE
+# A jump that falls on a clock change is one of an hour, even if its first days measure it badly.
+_HOUR_S, _ABOUT_S = 3600.0, 30 * _MINUTE
 # A clock moves the day's both ends by the same: each of them by this part at least, and clear days' centroids too.
 _BOTH_ENDS, _CENTROID, _MOST_DAYS = 0.5, 0.5, 0.7
 _SOON_DAYS, _SMALL_DAYS, _BEFORE_DAYS, _STANDING_DAYS = 3, 6, 7, 10
