@@ -260,7 +260,8 @@ def test_the_document_holds_the_same(make_sheet: MakeSheet) -> None:
     )  # fmt: skip
     document = json.loads(json.dumps(as_document(sheet), allow_nan=False))
     assert list(document) == [
-        "schema", "site", "learning", "learned_since", "nights", "assessed_until", "planes", "units", "skies", "remarks",
+        "schema", "site", "learning", "learned_since", "nights", "assessed_until", "planes", "units", "skies",
+        "remarks",
     ]  # fmt: skip
     assert (document["schema"], document["site"], document["learning"]) == (1, "larkrise", False)
     south, west = document["planes"]
