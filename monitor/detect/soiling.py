@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
+from functools import partial
 
 import numpy as np
 
-from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
@@ -15,12 +16,10 @@ from monitor.detect.weak import (
     Weakness,
     change_since,
     evidence_of,
-    is_back,
-    kept_evidence,
-    level_now,
     look,
     losses_since,
     outside_channel,
+    still_there,
 )
 
 # Units of a dirty roof lose alike: none less than this part of what the worst loses.
@@ -51,7 +50,8 @@ class Soiling:
             return []
         finding = night.open_finding("site", self.cause)
         if finding is not None:
-            return self._again(night, units, finding)
+            unit = finding.evidence.get("unit", units[0].subject)
+            return [still_there(night, unit, finding, partial(_losses, night, units, night.day))]
         for channel in (outside_channel(night), CLEAR):
             drops = [look(night, unit.subject, channel) for unit in units]
             found = [w for w in drops if w is not None]
@@ -64,28 +64,14 @@ class Soiling:
         worst = max(found, key=lambda w: w.drop.strength)
         size = float(np.median([w.drop.size for w in found]))
         since = min(w.since for w in found)
-        losses = [losses_since(night, u.subject, since, 0.5 * size, worst.drop.sigma) for u in units]
+        losses = _losses(night, units, since, 0.5 * size, worst.drop.sigma)  # a ramp: half of it on the mean
         several = len(units) > 1
         return Verdict(
-            "site", self.cause, "trouble", confidence=0.75 if several else 0.6, since=since, losses=_summed(losses),
+            "site", self.cause, "trouble", confidence=0.75 if several else 0.6, since=since, losses=losses,
             evidence={**evidence_of(worst), "units": len(units), "unit": units[found.index(worst)].subject},
             nights_needed=3,
             others={"underperforming_string": 0.15} if several else {"underperforming_string": 0.3},
         )  # fmt: skip
-
-    def _again(self, night: SiteNight, units: list[Member], finding: Finding) -> list[Verdict]:
-        unit = finding.evidence.get("unit", units[0].subject)
-        back = is_back(night, unit, finding)
-        if back:
-            return [Verdict("site", self.cause, "healthy")]
-        size, sigma = level_now(night, unit, finding)
-        losses = _summed([losses_since(night, u.subject, night.day, size, sigma) for u in units])
-        return [
-            Verdict(
-                "site", self.cause, "unclear" if back is None else "trouble", confidence=finding.confidence,
-                losses=losses, evidence=kept_evidence(finding, size), others=finding.evidence.get("other_causes", {}),
-            )
-        ]  # fmt: skip
 
 
 def _creeps(night: SiteNight, units: list[Member], found: list[Weakness], channel: Channel) -> bool:
@@ -100,6 +86,11 @@ def _creeps(night: SiteNight, units: list[Member], found: list[Weakness], channe
     changes = [change_since(night, u.subject, other.trait, other.prior, since) for u in units]
     known = [c[0] for c in changes if c is not None]
     return not known or float(np.median(known)) < 0.3 * float(np.median(sizes))
+
+
+def _losses(night: SiteNight, units: list[Member], since: date, size: float, sigma: float) -> tuple[DayLoss, ...]:
+    """What all units lost on each day."""
+    return _summed([losses_since(night, u.subject, since, size, sigma) for u in units])
 
 
 def _summed(losses: list[tuple[DayLoss, ...]]) -> tuple[DayLoss, ...]:

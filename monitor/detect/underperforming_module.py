@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from monitor.detect.change import Prior
-from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
-from monitor.detect.weak import Channel, Weakness, change_since, evidence_of, is_back, kept_evidence, level_now, look
+from monitor.detect.weak import Channel, Weakness, change_since, evidence_of, look, still_there
 from monitor.model.middle import median, quantile
 
 # Modules of one string differ by about a per cent from day to day, and drift apart slowly.
@@ -48,7 +48,7 @@ class UnderperformingModule:
             return None
         finding = night.open_finding(subject, self.cause)
         if finding is not None:
-            return self._again(night, subject, finding)
+            return still_there(night, subject, finding, partial(_losses, night, subject, night.day.toordinal()))
         weakness = look(night, subject, PEER)
         if weakness is None:
             return self._from_the_start(night, subject)
@@ -60,17 +60,6 @@ class UnderperformingModule:
             subject, self.cause, "trouble", confidence=_chance(weakness), since=weakness.since,
             losses=_losses(night, subject, weakness.since.toordinal(), drop.size, drop.sigma),
             evidence=evidence_of(weakness), nights_needed=2,
-        )  # fmt: skip
-
-    def _again(self, night: SiteNight, subject: str, finding: Finding) -> Verdict:
-        back = is_back(night, subject, finding)
-        if back:
-            return Verdict(subject, self.cause, "healthy")
-        size, sigma = level_now(night, subject, finding)
-        return Verdict(
-            subject, self.cause, "unclear" if back is None else "trouble", confidence=finding.confidence,
-            losses=_losses(night, subject, night.day.toordinal(), size, sigma),
-            evidence=kept_evidence(finding, size),
         )  # fmt: skip
 
     def _from_the_start(self, night: SiteNight, subject: str) -> Verdict:

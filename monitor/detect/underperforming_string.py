@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from monitor.detect.change import Prior
-from monitor.detect.finding import Finding
-from monitor.detect.night import Says, SiteNight, Verdict
+from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
     CLEAR,
@@ -16,12 +16,10 @@ from monitor.detect.weak import (
     Weakness,
     change_since,
     evidence_of,
-    is_back,
-    kept_evidence,
-    level_now,
     look,
     losses_since,
     outside_channel,
+    still_there,
 )
 
 # Same-plane siblings: instrument noise and mismatch; voltage is steadier than power. Another plane sees another part of
@@ -69,7 +67,8 @@ class UnderperformingString:
         subject = reported(night, member)
         finding = night.open_finding(subject, self.cause)
         if finding is not None:
-            return self._again(night, member, finding)
+            losses = partial(losses_since, night, member.subject, night.day)
+            return still_there(night, member.subject, finding, losses)
         channels = _channels(night, member)
         told = any(night.traits.get(member.subject, {}).get(c.trait) is not None for c in channels)
         drops = [w for c in channels if (w := look(night, member.subject, c)) is not None]
@@ -99,19 +98,6 @@ class UnderperformingString:
             nights_needed=2,
             others={"shading_growth": round(1.0 - chance, 2)} if chance < 0.9 else {},
         )
-
-    def _again(self, night: SiteNight, member: Member, finding: Finding) -> Verdict:
-        back = is_back(night, member.subject, finding)
-        if back:
-            return Verdict(finding.subject, self.cause, "healthy")
-        size, sigma = level_now(night, member.subject, finding)
-        losses = losses_since(night, member.subject, night.day, size, sigma)
-        says: Says = "unclear" if back is None else "trouble"
-        return Verdict(
-            finding.subject, self.cause, says, confidence=finding.confidence, losses=losses,
-            evidence=kept_evidence(finding, size),
-            others=finding.evidence.get("other_causes", {}),
-        )  # fmt: skip
 
 
 def reported(night: SiteNight, member: Member) -> str:

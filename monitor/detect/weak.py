@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -13,7 +13,7 @@ from ingest.sources import points_of
 from monitor.config.models import Site
 from monitor.detect.change import Drop, Prior, find_drop, recovered
 from monitor.detect.finding import Finding
-from monitor.detect.night import DayLoss, SiteNight
+from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.model.middle import median
 
 _Z80 = 1.2816
@@ -126,6 +126,28 @@ def level_now(night: SiteNight, subject: str, finding: Finding) -> tuple[float, 
     if after.size < 3:
         return evidence["log_change"], evidence["log_change_sigma"]
     return float(median(after) - evidence["reference"]), evidence["log_change_sigma"]
+
+
+def still_there(
+    night: SiteNight, unit: str, finding: Finding, losses_of: Callable[[float, float], tuple[DayLoss, ...]]
+) -> Verdict:
+    """Tonight's verdict on an open finding of a drop: it is back where it was, still there, or nobody can tell.
+
+    `unit` is whose trait it rests on; `losses_of` gives tonight's loss by the level now and its uncertainty.
+    """
+    back = is_back(night, unit, finding)
+    if back:
+        return Verdict(finding.subject, finding.cause, "healthy")
+    size, sigma = level_now(night, unit, finding)
+    return Verdict(
+        finding.subject,
+        finding.cause,
+        "unclear" if back is None else "trouble",
+        confidence=finding.confidence,
+        losses=losses_of(size, sigma),
+        evidence=kept_evidence(finding, size),
+        others=finding.evidence.get("other_causes", {}),
+    )
 
 
 def evidence_of(weakness: Weakness) -> dict[str, object]:
