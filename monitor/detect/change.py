@@ -80,6 +80,11 @@ class Drop:
     noise: Noise
 
     @property
+    def mean_size(self) -> float:
+        """The change on the mean over the days since it began: half of a ramp's latest level."""
+        return 0.5 * self.size if self.shape == "ramp" else self.size
+
+    @property
     def loss_fraction(self) -> float:
         """Share of what would have been there that is lost, 0 to 1."""
         return 1.0 - float(np.exp(self.size))

@@ -62,9 +62,9 @@ class Soiling:
 
     def _raised(self, night: SiteNight, units: list[Member], found: list[Weakness]) -> Verdict:
         worst = max(found, key=lambda w: w.drop.strength)
-        size = float(np.median([w.drop.size for w in found]))
+        size = float(np.median([w.drop.mean_size for w in found]))
         since = min(w.since for w in found)
-        losses = _losses(night, units, since, 0.5 * size, worst.drop.sigma)  # a ramp: half of it on the mean
+        losses = _losses(night, units, since, size, worst.drop.sigma)
         several = len(units) > 1
         return Verdict(
             "site", self.cause, "trouble", confidence=0.75 if several else 0.6, since=since, losses=losses,

@@ -58,7 +58,7 @@ class UnderperformingModule:
             return Verdict(subject, self.cause, "healthy")
         return Verdict(
             subject, self.cause, "trouble", confidence=_chance(weakness), since=weakness.since,
-            losses=_losses(night, subject, weakness.since.toordinal(), drop.size, drop.sigma),
+            losses=_losses(night, subject, weakness.since.toordinal(), drop.mean_size, drop.sigma),
             evidence=evidence_of(weakness), nights_needed=2,
         )  # fmt: skip
 

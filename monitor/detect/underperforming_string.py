@@ -93,7 +93,7 @@ class UnderperformingString:
             "trouble",
             confidence=chance,
             since=weakness.since,
-            losses=losses_since(night, member.subject, weakness.since, drop.size, drop.sigma),
+            losses=losses_since(night, member.subject, weakness.since, drop.mean_size, drop.sigma),
             evidence={**evidence_of(weakness), **signs},
             nights_needed=2,
             others={"shading_growth": round(1.0 - chance, 2)} if chance < 0.9 else {},

@@ -41,6 +41,7 @@ def test_a_slow_fade_is_called_a_ramp_and_dated_near_its_start(seed: int) -> Non
     assert drop.shape == "ramp"
     assert abs(drop.since - 80) <= 12
     assert drop.size == pytest.approx(-0.20, abs=0.02)
+    assert drop.mean_size == pytest.approx(-0.10, abs=0.01)
 
 
 @pytest.mark.parametrize("seed", range(20))
