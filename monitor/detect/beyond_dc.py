@@ -6,10 +6,11 @@ import numpy as np
 
 from ingest.readings import Mask
 from monitor.config.models import String
+from monitor.detect.delivered import USUAL_EFFICIENCY
 from monitor.detect.night import SiteNight
 
 # No inverter gives more than it takes; readings of either side are off by up to some per cent (common practice).
-_MOST_EFFICIENT, _USUAL_EFFICIENCY = 1.06, 0.96
+_MOST_EFFICIENT = 1.06
 _LEAST_INTERVALS = 4
 
 
@@ -27,5 +28,5 @@ def works_unseen(night: SiteNight, string: String, where: Mask) -> bool:
     if np.count_nonzero(known) < _LEAST_INTERVALS:
         return False
     made, taken = float(np.sum(inverter.power_w[known])), float(np.sum(dc[known]))
-    missing = made / _USUAL_EFFICIENCY - taken
+    missing = made / USUAL_EFFICIENCY - taken
     return made > _MOST_EFFICIENT * taken and missing > 0.5 * float(np.sum(unit.expected.low_w[known]))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import Mask
+from monitor.detect.delivered import delivered_w
 from monitor.detect.night import DayLoss, SiteNight, Stillness, UnitNight
 from monitor.model.grid import STEP_S
 
@@ -116,7 +117,15 @@ def snow_doubt(night: SiteNight, unit: UnitNight, still: Stillness) -> SnowDoubt
 
 def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLoss:
     """What a unit at nothing lost from an interval on; gaps in its readings count as nothing, too."""
-    made = np.maximum(np.nan_to_num(unit.power_w), 0.0)[start:]
-    parts = (unit.expected.power_w, unit.expected.low_w, unit.expected.high_w)
-    kwh, low, high = (float(np.sum(np.maximum(p[start:] - made, 0.0))) * STEP_S / 3.6e6 for p in parts)
-    return DayLoss(night.day, kwh, low, high)
+    return shortfall(night, unit, np.arange(night.starts.size) >= start)
+
+
+def shortfall(night: SiteNight, unit: UnitNight, where: Mask) -> DayLoss:
+    """What a unit lacked in some intervals; of a string, what its inverter would have delivered of it."""
+    made = np.maximum(np.nan_to_num(unit.power_w), 0.0)
+    kind, _, name = unit.subject.partition(":")
+    energies = []
+    for expected in (unit.expected.power_w, unit.expected.low_w, unit.expected.high_w):
+        missing = np.where(where, np.maximum(expected - made, 0.0), 0.0)
+        energies.append(night.energy_kwh(delivered_w(night, name, missing) if kind == "string" else missing))
+    return DayLoss(night.day, *energies)

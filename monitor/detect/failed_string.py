@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from ingest.readings import Mask
 from monitor.config.models import String
 from monitor.detect.beyond_dc import works_unseen
 from monitor.detect.dead import SnowDoubt, snow_doubt, standstill_loss, stillness, working
+from monitor.detect.interruptions import QUIET_DAYS, interruptions, witnesses
 from monitor.detect.night import SiteNight, Stillness, UnitNight, Verdict, marked_part
 
 
@@ -19,7 +21,9 @@ class FailedString:
 
     Only intervals count in which a witness of the same site was at work: another string of the inverter, the
     inverter itself, or a string of another inverter on the same plane. Shade leaves diffuse light and so never looks
-    like this; snow does, and is ruled out by a working string on the same plane or by the region.
+    like this; snow does, and is ruled out by a working string on the same plane or by the region. A string that falls
+    to nothing in strong light for half an hour and more, on two or three days within four weeks, has a contact that
+    opens and closes.
 
     References
     ----------
@@ -37,12 +41,16 @@ class FailedString:
         ]
 
     def _judge(self, night: SiteNight, string: String, unit: UnitNight) -> Verdict:
-        witnesses = _witnesses(night, string)
-        if not witnesses:
+        beside = witnesses(night, string)
+        if not beside:
             return Verdict(unit.subject, self.cause, "unclear")
-        at_work = np.any([working(w) for w in witnesses.values()], axis=0)
+        at_work = np.any([working(w) for w in beside.values()], axis=0)
         still = stillness(night, unit, at_work)
         loss = standstill_loss(night, unit, still.stopped_at or 0)
+        if not still.is_still:
+            comes_and_goes = self._comes_and_goes(night, unit.subject)
+            if comes_and_goes is not None:
+                return comes_and_goes
         if still.is_working:
             return Verdict(unit.subject, self.cause, "healthy")
         if not still.is_still:
@@ -60,20 +68,28 @@ class FailedString:
             confidence=_confidence(still, same_plane=same_plane, snow=snow.nights_needed > 1),
             since=night.day,
             losses=(loss,),
-            evidence=_evidence(night, unit, still, witnesses, at_work),
+            evidence=_evidence(night, unit, still, beside, at_work),
             nights_needed=snow.nights_needed,
         )
 
-
-def _witnesses(night: SiteNight, string: String) -> dict[str, UnitNight]:
-    """Units whose work proves that this string could work: siblings on the inverter or plane, and the inverter."""
-    near = [s for s in night.site.string if s.inverter == string.inverter or s.plane == string.plane]
-    subjects = [f"string:{s.id}" for s in near if s.id != string.id]
-    found = {subject: night.units[subject] for subject in subjects if subject in night.units}
-    inverter = night.units.get(f"inverter:{string.inverter}")
-    if inverter is not None and len(night.site.strings_of(string.inverter)) > 1:
-        found[inverter.subject] = inverter
-    return found
+    def _comes_and_goes(self, night: SiteNight, subject: str) -> Verdict | None:
+        """A string that worked today but fell to nothing on some days, or for some hours; None where it did not."""
+        seen = interruptions(night, subject)
+        if not seen.days:
+            return None
+        known = night.open_finding(subject, self.cause)
+        if seen.days[-1] < night.day or not (seen.is_trouble or known is not None):
+            lately = (night.day - seen.days[-1]).days < QUIET_DAYS
+            return Verdict(subject, self.cause, "unclear") if seen.is_trouble and known and lately else None
+        return Verdict(
+            subject,
+            self.cause,
+            "trouble",
+            confidence=0.9,
+            since=seen.days[0],
+            losses=seen.losses,
+            evidence={"days_interrupted": len(seen.days), "of_judged_days": seen.judged_days},
+        )
 
 
 def _same_plane_works(night: SiteNight, string: String) -> bool:
@@ -90,9 +106,9 @@ def _confidence(still: Stillness, *, same_plane: bool, snow: bool) -> float:
 
 
 def _evidence(
-    night: SiteNight, unit: UnitNight, still: Stillness, witnesses: dict[str, UnitNight], at_work: Mask
+    night: SiteNight, unit: UnitNight, still: Stillness, beside: Mapping[str, UnitNight], at_work: Mask
 ) -> dict[str, object]:
-    made = {name: round(night.energy_kwh(np.maximum(w.power_w, 0.0), at_work), 2) for name, w in witnesses.items()}
+    made = {name: round(night.energy_kwh(np.maximum(w.power_w, 0.0), at_work), 2) for name, w in beside.items()}
     return {
         "share_of_energy_at_nothing": round(still.share or 0.0, 3),
         "judged_kwh": round(still.judged_kwh, 2),

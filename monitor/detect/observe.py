@@ -7,8 +7,10 @@ from dataclasses import replace
 
 from monitor.detect.balances import observe_balances
 from monitor.detect.clocks import observe_clocks
+from monitor.detect.delivered import observe_room
 from monitor.detect.faulty import observe_faulty
 from monitor.detect.held import held_back, observe_tops
+from monitor.detect.interruptions import observe_interruptions
 from monitor.detect.night import SiteNight
 from monitor.detect.outside import observe_outside
 from monitor.detect.raised_volts import observe_volts
@@ -23,7 +25,7 @@ Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (
     observe_snow, observe_dips, observe_siblings, observe_outside, observe_clocks, observe_faulty,
-    observe_balances,
+    observe_balances, observe_room, observe_interruptions,
 )  # fmt: skip
 
 

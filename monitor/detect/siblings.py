@@ -9,6 +9,7 @@ import numpy as np
 
 from ingest.readings import Mask, Values
 from monitor.config.models import String
+from monitor.detect.delivered import USUAL_EFFICIENCY
 from monitor.detect.held import held_back
 from monitor.detect.night import SiteNight
 from monitor.model.ladder import weighted_median
@@ -187,15 +188,19 @@ def _electrical(
 
 
 def _module_traits(night: SiteNight, string: String) -> dict[str, dict[str, float]]:
-    """`peer` and `peer_mid` of each module beside the middle of its string's modules."""
+    """`peer` and `peer_mid` of each module beside the middle of its string's modules.
+
+    `made_kwh` is what came of it in alternating current while the inverter was not held back.
+    """
     powers = module_powers(night, string)
     if len(powers) < 3:
         return {}
     stack = np.stack(list(powers.values()))
     middle = weighted_median(stack, np.ones(len(powers)))
     rated = string.module.pmp_w
+    free = ~held_back(night, string.inverter)
     with np.errstate(invalid="ignore"):
-        lit = (middle > _LIT_SHARE * rated) & ~held_back(night, string.inverter)
+        lit = (middle > _LIT_SHARE * rated) & free
     seen = {}
     for subject, power in powers.items():
         both = lit & ~np.isnan(power)
@@ -205,7 +210,7 @@ def _module_traits(night: SiteNight, string: String) -> dict[str, dict[str, floa
         with np.errstate(divide="ignore"):
             each = np.log(np.maximum(power[both], 1e-3) / middle[both])
         seen[subject] = {
-            "made_kwh": mine * 0.25 / 1000.0,
+            "made_kwh": USUAL_EFFICIENCY * night.energy_kwh(np.maximum(power, 0.0), free),
             "peer": float(np.log(max(mine, 1e-3 * theirs) / theirs)),
             "peer_mid": median(each),
         }

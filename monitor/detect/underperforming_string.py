@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from monitor.detect.change import Prior
+from monitor.detect.change import MOST_BEFORE, Drop, Prior
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
@@ -20,16 +20,22 @@ from monitor.detect.weak import (
     losses_since,
     outside_channel,
     still_there,
+    whole_days,
 )
+from monitor.model.middle import median
 
 # Same-plane siblings: instrument noise and mismatch; voltage is steadier than power. Another plane sees another part of
 # the sky, but dull light falls alike on both.
 VOLT = Channel("volt", Prior(sigma=0.006, wander=0.003, least=0.0015), least_size=0.015, strength=4.5)
 PEER = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.025, strength=4.5)
+# What a bad contact takes grows with the current: it shows in strong light, while the middle of the day moves little.
+STRONG = Channel("peer_strong", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.03, strength=4.5)
 ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.008, least=0.008), least_size=0.04, strength=4.5)
 ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5)
 # Of an all-day loss, the best third of the day has at least this part; passing shade leaves it alone.
 _BEST_SHARE = 0.5
+# A loss that grows with the current takes this part of it at least from mornings and evenings, too.
+_SIDES_SHARE = 0.12
 # A voltage drop without a loss of power is a matter of the voltmeter.
 _POWER_OF_VOLTAGE = 0.4
 _SUBSTRINGS = 3  # bypass diodes of a module: common practice
@@ -38,6 +44,9 @@ _STRONG_MINUS_WEAK = 0.02
 HAZE_DAYS = 45
 # A share of a string is told to so much: planes, dirt and clipping blur it.
 _SHARE_MARGIN = 0.06
+# Days with both readings before and after, the last ones that count, and the part of a drop that shows between meter
+# and inverter instead.
+_LEAST_METERED, _METERED_NOW, _METER_SHARE = 3, 10, 0.5
 # Log odds from which on the sibling is taken to have become better.
 _ROSE_ODDS = 2.0
 
@@ -67,7 +76,10 @@ class UnderperformingString:
         subject = reported(night, member)
         finding = night.open_finding(subject, self.cause)
         if finding is not None:
-            losses = partial(losses_since, night, member.subject, night.day)
+            whole = finding.evidence.get("whole_days_before")
+            losses = partial(
+                losses_since, night, member.subject, night.day, whole=None if whole is None else tuple(whole)
+            )
             return still_there(night, member.subject, finding, losses)
         channels = _channels(night, member)
         told = any(night.traits.get(member.subject, {}).get(c.trait) is not None for c in channels)
@@ -84,6 +96,9 @@ class UnderperformingString:
         drop = weakness.drop
         signs = _signs(night, member, weakness)
         chance = _chance(weakness, signs)
+        whole = whole_days(night, member.subject, weakness.since)
+        if whole is not None:
+            signs["whole_days_before"] = [round(part, 5) for part in whole]
         fitting = _strings_of_that_share(night, member, weakness)
         if fitting:
             signs["share_of_one_string"] = True
@@ -93,7 +108,7 @@ class UnderperformingString:
             "trouble",
             confidence=chance,
             since=weakness.since,
-            losses=losses_since(night, member.subject, weakness.since, drop.mean_size, drop.sigma),
+            losses=losses_since(night, member.subject, weakness.since, drop.mean_size, drop.sigma, whole),
             evidence={**evidence_of(weakness), **signs},
             nights_needed=2,
             others={"shading_growth": round(1.0 - chance, 2)} if chance < 0.9 else {},
@@ -122,7 +137,7 @@ def _strings_of_that_share(night: SiteNight, member: Member, weakness: Weakness)
 def _channels(night: SiteNight, member: Member) -> tuple[Channel, ...]:
     """The best witnesses that a unit has."""
     if night.series(member.subject, "peer_mid")[0].size:
-        return (VOLT, PEER)
+        return (VOLT, PEER, STRONG)
     if night.series(member.subject, "roof")[0].size:
         return (ROOF_DULL, ROOF, CLEAR)
     return (CLEAR, outside_channel(night))
@@ -131,6 +146,8 @@ def _channels(night: SiteNight, member: Member) -> tuple[Channel, ...]:
 def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     """Whether the loss shows all day, a drop of voltage in the power as well, and no sibling has become better."""
     drop, trait, subject = weakness.drop, weakness.channel.trait, member.subject
+    if _meter_counts_it(night, member, drop):
+        return False
     if trait in ("clear", "outside"):
         other = outside_channel(night) if trait == "clear" else CLEAR
         seen = change_since(night, subject, other.trait, other.prior, drop.since)
@@ -139,12 +156,30 @@ def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
         return seen[0] < _BEST_SHARE * drop.size
     if _sibling_rose(night, member, weakness):
         return False
+    if trait == "peer_strong":
+        sides = [change_since(night, subject, f"peer_{side}", PEER.prior, drop.since) for side in ("am", "pm")]
+        return all(side is not None and side[0] < _SIDES_SHARE * drop.size for side in sides)
     if trait == "volt":
         power = change_since(night, subject, "peer_mid", PEER.prior, drop.since)
         return power is not None and power[0] < _POWER_OF_VOLTAGE * drop.size + power[1]
     kind, prior = ("peer", PEER.prior) if trait == "peer_mid" else ("roof", ROOF.prior)
     best = change_since(night, subject, f"{kind}_best", prior, drop.since)
     return best is not None and best[0] < _BEST_SHARE * drop.size + (0.0 if kind == "peer" else best[1])
+
+
+def _meter_counts_it(night: SiteNight, member: Member, drop: Drop) -> bool:
+    """Whether a generation meter goes on counting what an inverter's own reading lacks since a day."""
+    for meter in night.site.meter if member.string is None else ():
+        if meter.role != "generation" or meter.inverter != member.inverter:
+            continue
+        days, counted = night.series(f"meter:{meter.id}", "own_kwh")
+        read = night.series(f"meter:{meter.id}", "inverter_kwh")[1]
+        told = (counted > 0.0) & (read > 0.0)
+        ratios, after = np.log(counted[told] / read[told]), days[told] >= drop.since
+        if min(np.count_nonzero(after), np.count_nonzero(~after)) >= _LEAST_METERED:
+            now, before = median(ratios[after][-_METERED_NOW:]), median(ratios[~after][-MOST_BEFORE:])
+            return bool(now - before > -_METER_SHARE * drop.size)
+    return False
 
 
 def _sibling_rose(night: SiteNight, member: Member, weakness: Weakness) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -11,7 +11,7 @@ import numpy as np
 from ingest.readings import Mask, Seconds
 from ingest.sources import points_of
 from monitor.config.models import Site
-from monitor.detect.change import Drop, Prior, find_drop, recovered
+from monitor.detect.change import MOST_BEFORE, Drop, Prior, find_drop, recovered
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.model.middle import median
@@ -21,6 +21,8 @@ _Z80 = 1.2816
 _FRESH_DAYS = 10
 # So many usable days are needed before a change, or a baseline is not one yet.
 LEARNING_DAYS = 25
+# A day's energy beside the siblings' tells of that day's loss where it scatters by less than this part of the loss.
+_WHOLE, _CLEAR_SCATTER = "peer", 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,14 +95,43 @@ def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since
     return change, float(np.sqrt(np.sum(1.57 * memory * sigma**2 / counts) + prior.wander**2))
 
 
-def losses_since(night: SiteNight, subject: str, since: date, size: float, sigma: float) -> tuple[DayLoss, ...]:
-    """What a unit lost by a drop on each day from `since` to tonight, by what was expected of it."""
-    notes = [(n.day, n.expected_kwh) for n in night.past.between(subject, since, night.day)]
-    tonight = night.units.get(subject)
-    if tonight is not None:
-        notes.append((night.day, night.energy_kwh(tonight.expected.power_w)))
-    parts = [1.0 - float(np.exp(min(s, 0.0))) for s in (size, size + _Z80 * sigma, size - _Z80 * sigma)]
-    return tuple(DayLoss(day, *(kwh * part for part in parts)) for day, kwh in notes if kwh is not None)
+def losses_since(
+    night: SiteNight, subject: str, since: date, size: float, sigma: float, whole: Sequence[float] | None = None
+) -> tuple[DayLoss, ...]:
+    """What a unit lost by a drop on each day from `since` to tonight, by what was expected of it.
+
+    Energy that its inverter could not have taken does not count. `whole` (see `whole_days`) is given where each day's
+    energy beside the siblings tells of that day better than the drop does.
+    """
+    first = since.toordinal()
+    days, felt = night.series(subject, "felt_kwh")
+    found = dict(zip(days[days >= first].tolist(), felt[days >= first].tolist(), strict=True))
+    own = {} if whole is None else _own_sizes(night, subject, first, size, whole)
+    losses = []
+    for day, kwh in sorted(found.items()):
+        at = own.get(day, size)
+        parts = [1.0 - float(np.exp(min(s, 0.0))) for s in (at, at + _Z80 * sigma, at - _Z80 * sigma)]
+        losses.append(DayLoss(date.fromordinal(day), *(kwh * part for part in parts)))
+    return tuple(losses)
+
+
+def whole_days(night: SiteNight, subject: str, since: date) -> tuple[float, float] | None:
+    """Level and scatter, before a day, of a unit's daily energy beside its siblings; None where there are none."""
+    days, values = night.series(subject, _WHOLE)
+    before = values[(days < since.toordinal()) & _healthy(night, subject, days)][-MOST_BEFORE:]
+    if before.size < LEARNING_DAYS:
+        return None
+    level = median(before)
+    return level, 1.4826 * median(np.abs(before - level))
+
+
+def _own_sizes(night: SiteNight, subject: str, first: int, size: float, whole: Sequence[float]) -> dict[int, float]:
+    """Each day's own change of energy beside the siblings, where it stands out of its scatter."""
+    level, scatter = whole
+    if scatter > _CLEAR_SCATTER * abs(size):
+        return {}
+    days, values = night.series(subject, _WHOLE)
+    return {int(d): float(v) - level for d, v in zip(days, values, strict=True) if d >= first}
 
 
 def is_back(night: SiteNight, subject: str, finding: Finding) -> bool | None:

@@ -54,7 +54,6 @@ class _Rest:
     usable: float
     by_string: dict[str, float]
     at_first: dict[str, float]  # what was expected of each string
-    told: dict[str, float]  # what was expected of each string in the terms in which its losses are told
 
     @property
     def left(self) -> float:
@@ -85,7 +84,7 @@ def reckon_day(
     rows : sequence of DailyRow
         The day's rows; those of inverters and strings are used.
     lost : sequence of (Finding, float)
-        What each finding lost on the day [kWh], strings and modules in direct current.
+        What each finding lost on the day [kWh], as the inverter would have delivered it.
 
     Returns
     -------
@@ -96,8 +95,7 @@ def reckon_day(
     -----
     A loss is a share of what was expected of its subject. One after the other takes its share of what the ones before
     have left of it, so that a dead string on a dirty roof loses its energy once, and nothing loses more than was
-    expected. Direct current counts by what the inverter makes of it. What an engineer has called no fault is left to
-    the unexplained.
+    expected. What an engineer has called no fault is left to the unexplained.
     """
     by_subject = {row.subject: row for row in rows}
     rests = [rest for i in site.inverter if (rest := _rest(site, i.id, by_subject)) is not None]
@@ -166,8 +164,7 @@ def _rest(site: Site, inverter: str, rows: Mapping[str, DailyRow]) -> _Rest | No
     weights = known if len(known) == len(strings) and sum(known.values()) > 0.0 else {s.id: s.rated_w for s in strings}
     total = sum(weights.values())
     parts = {name: row.expected_kwh * weight / total for name, weight in weights.items()}
-    told = {name: known.get(name, part) for name, part in parts.items()}
-    return _Rest(inverter, row.expected_kwh, row.measured_kwh or 0.0, row.usable, parts, dict(parts), told)
+    return _Rest(inverter, row.expected_kwh, row.measured_kwh or 0.0, row.usable, parts, dict(parts))
 
 
 def _turn(finding: Finding) -> tuple[int, int, str, str]:
@@ -189,10 +186,8 @@ def _taken(site: Site, rests: Sequence[_Rest], subject: str, kwh: float) -> tupl
         if kind == "inverter" and rest.inverter == name:
             return (rest.take(kwh / rest.expected), kwh) if rest.expected > 0.0 else (0.0, kwh)
         if kind in ("string", "module") and string in rest.by_string:
-            whole = rest.told[string]
-            if whole <= 0.0:
-                return 0.0, kwh
-            return rest.take(kwh / whole, string), rest.at_first[string] * kwh / whole
+            whole = rest.at_first[string]
+            return (rest.take(kwh / whole, string), kwh) if whole > 0.0 else (0.0, kwh)
     return 0.0, 0.0  # what meters, batteries and data sources lose is not the roof's
 
 

@@ -10,14 +10,29 @@ from monitor.detect.telling.phrases import ROOF_CAUTION, Words, lost, span, subj
 def _failed_string(site: Site, finding: Finding) -> str:
     verb = "made" if finding.state == "cleared" else "has made"
     where = subject_in_words(site, finding.subject)
+    days, judged = (finding.evidence.get(name) for name in ("days_interrupted", "of_judged_days"))
+    if days is not None:
+        falls = "fell" if finding.state == "cleared" else "falls"
+        how_often = f"on {days} of the last {judged} days that could be judged"
+        return (
+            f"{where} {falls} to nothing and comes back ({how_often}), {span(finding)}: a contact that opens and "
+            f"closes; {lost(finding)}."
+        )
     return f"{where} {verb} nothing {span(finding)} while the rest of the roof worked; {lost(finding)}."
 
 
 def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
     string = next(s for s in site.string if f"string:{s.id}" == finding.subject)
     voc = string.modules * string.module.voc_v
+    loose = (
+        "It comes and goes, so the fault may not show when somebody is there: look in the log for the hours, the "
+        "warmth and the weather in which it opens. A loose contact can arc: do not put the visit off. "
+        if "days_interrupted" in finding.evidence
+        else ""
+    )
     return {
-        "service": (
+        "service": loose
+        + (
             "First, remotely: look at this string's voltage and current beside its sibling's at the same minute. "
             "Current at zero with voltage near open circuit means the circuit is open (connector, fuse, DC "
             "isolator, cable); voltage near zero means no string arrives at the input. Ask whether an isolator was "
