@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from ingest.readings import Seconds, Values
+from ingest.readings import Mask, Seconds, Values
 from monitor.detect.finding import Level
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 
@@ -50,30 +50,32 @@ class GridVoltageTrip:
         if "dip_kwh" not in tonight:
             logged = night.past.series(subject, "dip_kwh")[0].size > 0
             return Verdict(subject, self.cause, "unclear" if logged else "healthy")
-        first_day = night.day.toordinal() - _WITHIN + 1
-        days, lost = night.series(subject, "dip_kwh")
-        days, lost = days[days >= first_day], lost[days >= first_day]
-        z = _scores(night, subject, days)
-        expected = _expected_kwh(night, subject, days)
-        guilty = (z > 0.0) & (lost > _LEAST_SHARE * expected)
-        if not guilty[-1]:
-            return Verdict(subject, self.cause, "healthy" if lost[-1] <= _LEAST_SHARE * expected[-1] else "unclear")
+        seen = _days(night, subject)
         known = night.open_finding(subject, self.cause) is not None
-        together = float(np.nansum(z) / np.sqrt(np.count_nonzero(~np.isnan(z))))
+        guilty = (seen.score > 0.0) & seen.costly
+        # Once they are known, trips need not come at the very highest voltage of a day to be trips.
+        lacking = seen.costly & (seen.dips | (seen.lost > _VISIT_SHARE * seen.expected))
+        troubled = guilty | lacking if known else guilty
+        if not troubled[-1]:
+            return Verdict(subject, self.cause, "unclear" if seen.costly[-1] else "healthy")
+        together = float(np.nansum(seen.score) / np.sqrt(max(np.count_nonzero(~np.isnan(seen.score)), 1)))
         if not known and (np.count_nonzero(guilty) < _LEAST_DAYS or together < _BEYOND_CHANCE):
-            return Verdict(subject, self.cause, "unclear", losses=(_loss(night.day, lost[-1]),))
-        share = float(np.sum(lost[guilty]) / max(np.sum(expected), 1e-9))
+            return Verdict(subject, self.cause, "unclear", losses=(_loss(night.day, seen.lost[-1]),))
+        share = float(np.sum(seen.lost[troubled]) / max(np.sum(seen.expected), 1e-9))
         level: Level = "visit" if share >= _VISIT_SHARE else "watch"
-        first = date.fromordinal(int(days[guilty][0]))
+        told = seen.costly & seen.dips | troubled
         return Verdict(
             subject,
             self.cause,
             "trouble",
             confidence=0.85,
-            since=first,
-            losses=tuple(_loss(date.fromordinal(int(d)), e) for d, e in zip(days[guilty], lost[guilty], strict=True)),
+            since=date.fromordinal(int(seen.days[guilty][0] if guilty.any() else seen.days[troubled][0])),
+            losses=tuple(
+                _loss(date.fromordinal(int(day)), kwh)
+                for day, kwh in zip(seen.days[told], seen.lost[told], strict=True)
+            ),
             evidence={
-                "days_with_dips": int(np.count_nonzero(guilty)),
+                "days_with_dips": int(np.count_nonzero(troubled)),
                 "within_days": _WITHIN,
                 "share_of_energy_lost": round(share, 4),
                 "highest_volts": round(tonight["volts_top"], 1),
@@ -81,6 +83,32 @@ class GridVoltageTrip:
             },
             level=level,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class _Days:
+    """The last weeks' judged days: whether dips look like trips, their rank score, energy lost and expected [kWh]."""
+
+    days: Seconds
+    dips: Mask
+    score: Values
+    lost: Values
+    expected: Values
+
+    @property
+    def costly(self) -> Mask:
+        """Days that lost a part of their expectation that is worth a word."""
+        return self.lost > _LEAST_SHARE * self.expected
+
+
+def _days(night: SiteNight, subject: str) -> _Days:
+    """Up to tonight; what was lost by what outside saw, else by the level that the dips began from."""
+    days, dipped = night.series(subject, "dip_kwh")
+    recent = days > night.day.toordinal() - _WITHIN
+    days, dipped = days[recent], dipped[recent]
+    high = dict(zip(*(a.tolist() for a in night.series(subject, "high_kwh")), strict=True))
+    lost = np.array([high.get(int(day), kwh) for day, kwh in zip(days, dipped, strict=True)])
+    return _Days(days, dipped > 0.0, _scores(night, subject, days), lost, _expected_kwh(night, subject, days))
 
 
 def _scores(night: SiteNight, subject: str, days: Seconds) -> Values:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ingest.readings import Mask, Values
-from monitor.detect.held import Samples, grid_volts, inverter_samples, nominal_volts
+from monitor.detect.held import Samples, cells_of, grid_volts, inverter_samples, nominal_volts
 from monitor.detect.night import SiteNight
 from monitor.model.grid import STEP_S
 from monitor.model.middle import median
@@ -94,18 +94,38 @@ def find_dips(night: SiteNight, inverter: str) -> Dips | None:
 def observe_dips(night: SiteNight) -> dict[str, dict[str, float]]:
     """Traits of inverters with a logged grid voltage: `volts_top` of bright samples, and of days with dips like trips.
 
-    `dip_kwh` was lost in them; their rank score is `gone_z` where power went altogether, else `dip_z`. Days without
-    such dips have a `dip_kwh` of zero.
+    `dip_kwh` was lost in them, `high_kwh` was lacking at high voltage of what was seen from outside; their rank score
+    is `gone_z` where power went altogether, else `dip_z`. Days without such dips have a `dip_kwh` of zero.
     """
     seen = {}
     for inverter in night.site.inverter:
         dips = find_dips(night, inverter.id) if f"inverter:{inverter.id}" in night.units else None
         if dips is not None:
             traits = {"dip_kwh": dips.kwh if dips.like_trips else 0.0, "volts_top": dips.top_volts}
+            missing = _missing_at_high_voltage(night, inverter.id)
+            if missing is not None:
+                traits["high_kwh"] = missing
             if dips.like_trips:
                 traits["gone_z" if dips.gone else "dip_z"] = dips.z
             seen[f"inverter:{inverter.id}"] = traits
     return seen
+
+
+def _missing_at_high_voltage(night: SiteNight, inverter: str) -> float | None:
+    """What an inverter lacked at high grid voltage of what was seen from outside [kWh]; None where nobody saw that.
+
+    An inverter that waits most of the time before it connects again never shows the level that it dips from.
+    """
+    volts, unit = grid_volts(night, inverter), night.units[f"inverter:{inverter}"]
+    outside = night.outside_w.get(unit.subject)
+    if volts is None or outside is None:
+        return None
+    begins, ends, values = volts
+    high = values >= HIGH_OF_NOMINAL * nominal_volts(values)
+    where = cells_of(night, begins[high], 2 * ends[high] - begins[high])
+    if np.isnan(outside[where]).any():
+        return None
+    return night.energy_kwh(np.maximum(outside - unit.power_w, 0.0), where)
 
 
 def _before(volts: Samples, power: Samples) -> Values:
