@@ -31,6 +31,7 @@ _LOOK_BACK, _REFERENCE_DAYS, _DRIFT_DAYS, _STALE_DAYS = 60, 21, 90, 6
 _SIGMAS, _LEAST_SIGMA_S = 5.0, 4 * _MINUTE
 _LEAST_DRIFT = 0.25 * _MINUTE  # [s/day]; the seasons move an unevenly shaded roof by a tenth of a minute a day
 _HALF_THE_DRIFT = 0.5
+_LEAST_CLEAR = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,10 +204,12 @@ def _drift(ends: _Ends, today: int) -> _Shift | None:
     lately = _slope(days[last_third], middle[last_third])
     if abs(rate) < _LEAST_DRIFT or lately / rate < _HALF_THE_DRIFT:
         return None
-    moved = [float(median(e[inside][recent]) - median(e[inside][early])) / by for e in (ends.first, ends.last)]
     clear = ends.clear_days > today - _DRIFT_DAYS
     late_days, late = ends.clear_days[clear], ends.late[clear]
-    if min(moved) < _BOTH_ENDS or late.size < 4 or _slope(late_days, late) / rate < _CENTROID:
+    if max(_surely(days, middle, rate), _surely(late_days, late, rate)) < _SIGMAS:
+        return None
+    moved = [float(median(e[inside][recent]) - median(e[inside][early])) / by for e in (ends.first, ends.last)]
+    if min(moved) < _BOTH_ENDS or late.size < _LEAST_CLEAR or _slope(late_days, late) / rate < _CENTROID:
         return None
     began = max(round(int(days[-1]) - abs(by / lately)), int(days[0]))
     return _Shift("drift", by, normal, began, began, int(late.size), _LEAST_SIGMA_S)
@@ -219,6 +222,16 @@ def _slope(days: Seconds, values: Values) -> float:
     if not far.any():
         return 0.0
     return median((values[None, :] - values[:, None])[far] / gaps[far])
+
+
+def _surely(days: Seconds, values: Values, rate: float) -> float:
+    """How many sigmas a rate [per day] stands out of the scatter around its line; the weather remembers (twice it)."""
+    if days.size < _LEAST_CLEAR:
+        return 0.0
+    at = days - float(np.mean(days))
+    off = values - rate * at
+    spread = max(1.4826 * median(np.abs(off - median(off))), _LEAST_SIGMA_S)
+    return abs(rate) * float(np.sqrt(np.sum(at**2))) / (2.0 * spread)
 
 
 def _standing(ends: _Ends, today: int) -> _Shift | None:

@@ -32,13 +32,12 @@ def settle(site: Site, verdicts: Sequence[Verdict], known: Collection[Finding]) 
     troubles = {(v.subject, v.cause) for v in rivals if v.says == "trouble"}
     standing = troubles | {(f.subject, f.cause) for f in known if f.state == "open"}
     troubles |= standing - healthy
-    # What lacks over weeks is explained by what was wrong for weeks, a good day today or not.
+    # What lacks, or does not fit, over weeks is explained by what was wrong for weeks, a good day today or not.
+    slow = _WEAK | _BALANCE
     return [
         _taken_back(v)
         if v.says == "trouble"
-        and any(
-            _explains(site, t, (v.subject, v.cause), troubles) for t in (standing if v.cause in _WEAK else troubles)
-        )
+        and any(_explains(site, t, (v.subject, v.cause), troubles) for t in (standing if v.cause in slow else troubles))
         else v
         for v in rivals
     ]
@@ -135,6 +134,10 @@ def _wrong_readings(site: Site, subject: str, child: Trouble, _: Collection[Trou
     if subject.startswith("source:"):
         touched |= {s for one in site.source if f"source:{one.id}" == subject for s in _subjects(site, one)}
         touched |= {f"inverter:{_inverter_of(site, s)}" for s in set(touched)}
+        if child[1] == "energy_imbalance" and any(s.startswith(("inverter:", "meter:")) for s in touched):
+            return True  # hour by hour nothing on the site fits what this source tells
+    # Strings that nobody measures are told of by their inverter.
+    touched |= {f"string:{s.id}" for s in site.string if f"inverter:{s.inverter}" in touched}
     return child[1] in _WEAK | _BALANCE and (child[0] in touched or _string_of(child[0]) in touched)
 
 

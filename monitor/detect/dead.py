@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 import numpy as np
 
 from ingest.readings import Mask
-from monitor.detect.delivered import delivered_w
-from monitor.detect.night import DayLoss, SiteNight, Stillness, UnitNight
+from monitor.detect.delivered import USUAL_EFFICIENCY, delivered_w
+from monitor.detect.night import DayLoss, SiteNight, Stillness, UnitNight, Verdict
 from monitor.model.grid import STEP_S
 
 # An interval can be judged when even the low end of what is expected would keep an inverter running.
@@ -22,6 +23,9 @@ _MIN_INTERVALS = 4
 _MIN_FULL_HOURS = 0.08
 # A unit that stopped during the day: two hours, a quarter of the day's energy, 0.3 h of full power.
 _STOP_INTERVALS, _STOP_SHARE, _STOP_FULL_HOURS = 8, 0.25, 0.3
+
+# The part of a day on which a unit stopped late is known to so much.
+_TAIL_RANGE = 0.3
 
 
 def nothing(unit: UnitNight) -> Mask:
@@ -98,16 +102,24 @@ _SNOW_PASSES = 0.005
 # days was measured and says that snow may lie (no fault is called within five days of lying snow: common practice).
 # The second number where three neighbours and more are at work.
 _BY_SEASON, _BY_AIR = (3, 2), (5, 3)
+# Snow leaves a flat or shaded roof up to so many days after it has left the others (common practice).
+_LIES_ON_DAYS = 7
+_STANDSTILLS = ("failed_string", "inverter_outage")
 
 
 def snow_doubt(night: SiteNight, unit: UnitNight, still: Stillness) -> SnowDoubt:
     """Weigh snow against a fault for a unit at nothing, where no unit of the same plane proves that it is free.
 
+    What lay there some days ago, on a roof that has not worked since, may lie there still.
     On a day on which snow may lie, a trickle of power while the unit seems to stand, or neighbours that stood still
     this week, excuse it; otherwise more such days are waited for, the fewer the more neighbours work.
     """
-    if not night.snow_possible:
+    told = any(f.subject == unit.subject and f.state == "open" and f.cause in _STANDSTILLS for f in night.known)
+    if told or not night.snow_possible:
         return SnowDoubt(False, 1)
+    lay = [f.last_seen for f in night.known if f.cause == "snow" and f.state == "open"]
+    if lay and (night.day - max(lay)).days <= _LIES_ON_DAYS:
+        return SnowDoubt(True, 1)
     start = still.stopped_at or 0
     made = night.energy_kwh(np.maximum(unit.power_w[start:], 0.0))
     trickle = made > _SNOW_PASSES * (still.judged_kwh if still.stopped_at is None else still.stop_kwh)
@@ -118,6 +130,46 @@ def snow_doubt(night: SiteNight, unit: UnitNight, still: Stillness) -> SnowDoubt
 def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLoss:
     """What a unit at nothing lost from an interval on; gaps in its readings count as nothing, too."""
     return shortfall(night, unit, np.arange(night.starts.size) >= start)
+
+
+def observe_tails(night: SiteNight) -> dict[str, dict[str, float]]:
+    """Trait `tail_kwh` of a unit that ended the day at nothing: what was expected of it from then on."""
+    seen = {}
+    for subject, unit in night.units.items():
+        still = stillness(night, unit)
+        if still.share is not None and still.stop_kwh > 0.0:
+            seen[subject] = {"tail_kwh": still.stop_kwh}
+    return seen
+
+
+def stopped_before(night: SiteNight, subject: str, still: Stillness) -> tuple[DayLoss, ...]:
+    """What a unit that stood all day lost on the days at nothing before, and on the evening on which it had stopped."""
+    days, tails = night.past.series(subject, "tail_kwh")
+    made = dict(zip(*(a.tolist() for a in night.past.series(subject, "measured_kwh")), strict=True))
+    factor = USUAL_EFFICIENCY if subject.startswith("string:") else 1.0
+    found: list[DayLoss] = []
+    for back, (day, tail) in enumerate(zip(days[::-1].tolist(), tails[::-1].tolist(), strict=True), 1):
+        if still.stopped_at is not None or day != night.day.toordinal() - back:
+            break
+        kwh = factor * tail
+        found.append(DayLoss(date.fromordinal(day), kwh, (1.0 - _TAIL_RANGE) * kwh, (1.0 + _TAIL_RANGE) * kwh))
+        if made.get(day, 0.0) > _NOTHING_OF_EXPECTED * tail:
+            break
+    return tuple(found[::-1])
+
+
+def came_back(night: SiteNight, unit: UnitNight, cause: str) -> Verdict | None:
+    """The last of a standstill that is known: hours at nothing before a unit came back during the day, or None."""
+    finding = night.open_finding(unit.subject, cause)
+    if finding is None or finding.last_seen != night.day - timedelta(days=1):
+        return None
+    at = np.flatnonzero((unit.expected.low_w > _BRIGHT_SHARE * unit.rated_w) & ~np.isnan(unit.power_w))
+    moving = np.flatnonzero(~nothing(unit)[at])
+    if not moving.size or moving[0] < _MIN_INTERVALS:
+        return None
+    loss = shortfall(night, unit, np.arange(night.starts.size) < at[moving[0]])
+    kept = {k: v for k, v in finding.evidence.items() if k not in ("days_seen", "good_days", "unseen_days")}
+    return Verdict(unit.subject, cause, "trouble", finding.confidence, finding.since, (loss,), kept)
 
 
 def shortfall(night: SiteNight, unit: UnitNight, where: Mask) -> DayLoss:

@@ -161,6 +161,7 @@ def _step_sums(night: SiteNight, subject: str) -> tuple[Seconds, Values]:
     series = [night.series(subject, name) for name in ("steps", "steps_xx", "steps_xy", "steps_yy")]
     days = series[0][0]
     recent = (days > night.day.toordinal() - _LOOK_BACK) & night.untroubled(subject, "energy_imbalance", days)
+    recent &= night.by_right_clocks(days)
     return days[recent], np.array([values[recent] for _, values in series])
 
 

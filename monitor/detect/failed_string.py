@@ -10,7 +10,7 @@ import numpy as np
 from ingest.readings import Mask
 from monitor.config.models import String
 from monitor.detect.beyond_dc import works_unseen
-from monitor.detect.dead import SnowDoubt, snow_doubt, standstill_loss, stillness, working
+from monitor.detect.dead import SnowDoubt, came_back, snow_doubt, standstill_loss, stillness, stopped_before, working
 from monitor.detect.interruptions import QUIET_DAYS, interruptions, witnesses
 from monitor.detect.night import SiteNight, Stillness, UnitNight, Verdict, marked_part
 
@@ -48,7 +48,7 @@ class FailedString:
         still = stillness(night, unit, at_work)
         loss = standstill_loss(night, unit, still.stopped_at or 0)
         if not still.is_still:
-            comes_and_goes = self._comes_and_goes(night, unit.subject)
+            comes_and_goes = self._comes_and_goes(night, unit.subject) or came_back(night, unit, self.cause)
             if comes_and_goes is not None:
                 return comes_and_goes
         if still.is_working:
@@ -61,13 +61,14 @@ class FailedString:
             return Verdict(unit.subject, self.cause, "unclear")
         same_plane = _same_plane_works(night, string)
         snow = SnowDoubt(False, 1) if same_plane else snow_doubt(night, unit, still)
+        before = stopped_before(night, unit.subject, still)
         return Verdict(
             unit.subject,
             self.cause,
             "unclear" if snow.excuses else "trouble",
             confidence=_confidence(still, same_plane=same_plane, snow=snow.nights_needed > 1),
-            since=night.day,
-            losses=(loss,),
+            since=before[0].day if before else night.day,
+            losses=(*before, loss),
             evidence=_evidence(night, unit, still, beside, at_work),
             nights_needed=snow.nights_needed,
         )

@@ -58,7 +58,8 @@ class GridVoltageTrip:
         troubled = guilty | lacking if known else guilty
         if not troubled[-1]:
             return Verdict(subject, self.cause, "unclear" if seen.costly[-1] else "healthy")
-        together = float(np.nansum(seen.score) / np.sqrt(max(np.count_nonzero(~np.isnan(seen.score)), 1)))
+        scored = int(np.count_nonzero(~np.isnan(seen.score)))
+        together = float(np.nansum(seen.score)) / max(scored, 1) ** 0.5
         if not known and (np.count_nonzero(guilty) < _LEAST_DAYS or together < _BEYOND_CHANCE):
             return Verdict(subject, self.cause, "unclear", losses=(_loss(night.day, seen.lost[-1]),))
         share = float(np.sum(seen.lost[troubled]) / max(np.sum(seen.expected), 1e-9))

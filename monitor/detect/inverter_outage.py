@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.detect.dead import snow_doubt, standstill_loss, stillness, working
+from monitor.detect.dead import came_back, nothing, snow_doubt, standstill_loss, stillness, stopped_before, working
 from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict, marked_part
 
 # Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
@@ -44,19 +44,21 @@ class InverterOutage:
     def _judge(self, night: SiteNight, unit: UnitNight) -> Verdict:
         still = stillness(night, unit)
         loss = standstill_loss(night, unit, still.stopped_at or 0)
-        if still.is_working:
-            return Verdict(unit.subject, self.cause, "healthy")
+        back = None if still.is_still else came_back(night, unit, self.cause)
+        if back is not None or still.is_working:
+            return back or Verdict(unit.subject, self.cause, "healthy")
         if not still.is_still or _contradicted(night, unit):
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,))
         guess = unit.expected.source == "clear_sky"
         snow = snow_doubt(night, unit, still)
+        before = stopped_before(night, unit.subject, still)
         return Verdict(
             unit.subject,
             self.cause,
             "unclear" if snow.excuses else "trouble",
             confidence=0.85 if snow.nights_needed > 1 else 0.9 if guess else 0.97,
-            since=night.day,
-            losses=(loss,),
+            since=before[0].day if before else night.day,
+            losses=(*before, loss),
             evidence={
                 "share_of_energy_at_nothing": round(still.share or 0.0, 3),
                 "judged_kwh": round(still.judged_kwh, 2),
@@ -108,7 +110,7 @@ def _with_meter(night: SiteNight, subject: str) -> UnitNight | None:
 
 
 def _contradicted(night: SiteNight, unit: UnitNight) -> bool:
-    """Somebody else saw this inverter's energy: its strings or its generation meter."""
+    """Somebody else saw this inverter's energy while it seemed to stand: its strings or its generation meter."""
     inverter = unit.subject.removeprefix("inverter:")
     strings = [
         night.units[f"string:{s.id}"] for s in night.site.strings_of(inverter) if f"string:{s.id}" in night.units
@@ -117,4 +119,5 @@ def _contradicted(night: SiteNight, unit: UnitNight) -> bool:
         return True
     meters = [m for m in night.site.meter if m.role == "generation" and m.inverter == inverter]
     seen = [night.meters_w[f"meter:{m.id}"] for m in meters if f"meter:{m.id}" in night.meters_w]
-    return any(np.count_nonzero(working(replace(unit, power_w=power))) >= 4 for power in seen)
+    quiet = nothing(unit)
+    return any(np.count_nonzero(working(replace(unit, power_w=power)) & quiet) >= 4 for power in seen)

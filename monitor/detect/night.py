@@ -186,6 +186,14 @@ class SiteNight:
                 free &= (days < f.since.toordinal()) | (days > f.last_seen.toordinal())
         return free
 
+    def by_right_clocks(self, days: Seconds) -> Mask:
+        """Which days (ordinals) lie outside of every finding of a wrong clock at the site, shape of `days`."""
+        free = np.ones(days.shape, dtype=bool)
+        for f in self.known:
+            if f.cause == "clock_error" and f.verdict != "not-a-fault":
+                free &= (days < f.since.toordinal()) | (days > f.last_seen.toordinal())
+        return free
+
     def _recorded(self, subject: str, quantity: str) -> Recorded | None:
         return None if self.span is None else self.span.measured.recorded.get((subject, quantity))
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from monitor.detect.balances import observe_balances
 from monitor.detect.clocks import observe_clocks
+from monitor.detect.dead import observe_tails
 from monitor.detect.delivered import observe_room
 from monitor.detect.faulty import observe_faulty
 from monitor.detect.held import held_back, observe_tops
@@ -26,6 +27,7 @@ FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (
     observe_snow, observe_dips, observe_siblings, observe_outside, observe_clocks, observe_faulty,
     observe_balances, observe_room, observe_interruptions,
+    observe_tails,
 )  # fmt: skip
 
 

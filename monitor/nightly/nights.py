@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TypeVar
 
+import numpy as np
 from sqlalchemy import Connection
 
 from ingest.errors import AftercareError, StoreUnavailable
@@ -351,10 +352,17 @@ def _is_heard(span: SiteSpan, day: date) -> bool:
     return any(share[span.days[day]].any() for share in span.measured.heard.values())
 
 
+def _by_right_clocks(night: SiteNight, looks: Sequence[KeptLooks]) -> list[KeptLooks]:
+    """Looks without those of days whose stamps are known to be wrong: the sun stood elsewhere."""
+    right = night.by_right_clocks(np.array([one.day.toordinal() for one in looks], dtype=np.int64))
+    return [one for one, is_right in zip(looks, right.tolist(), strict=True) if is_right]
+
+
 def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
     if case.history.skies and is_look_night(case.site.id, view.day):
         with store.read() as conn:
-            night = replace(night, looks=read_chain(conn, case.site.id, view.day, nights=LOOK_BACK_DAYS))
+            chain = read_chain(conn, case.site.id, view.day, nights=LOOK_BACK_DAYS)
+        night = replace(night, looks={subject: _by_right_clocks(night, looks) for subject, looks in chain.items()})
     night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
     verdicts = silenced(night, settle(case.site, found, case.findings), case.rulings, case.findings)

@@ -12,6 +12,7 @@ from ingest.readings import Values
 from monitor.config.models import Site
 from monitor.detect.contest import settle
 from monitor.detect.dead import stillness
+from monitor.detect.delivered import USUAL_EFFICIENCY
 from monitor.detect.finding import LEVELS
 from monitor.detect.life import advance
 from monitor.detect.night import DayLoss, GapStep, Region, SiteNight, UnitNight, Verdict
@@ -81,7 +82,7 @@ def test_dead_string_beside_a_working_one(site: Site) -> None:
     assert says(dead, "inverter_outage") == {"inverter:inv1": "healthy"}
     (verdict,) = [v for v in detector_table()["failed_string"].find(dead) if v.says == "trouble"]
     expected = float(np.sum(WORKS)) * STEP_S / 3.6e6
-    assert verdict.losses[0].kwh == pytest.approx(expected)
+    assert verdict.losses[0].kwh == pytest.approx(USUAL_EFFICIENCY * expected)
     assert verdict.losses[0].low < expected < verdict.losses[0].high
 
 
