@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
@@ -29,6 +30,7 @@ _BOTH_ENDS, _CENTROID, _MOST_DAYS = 0.5, 0.5, 0.7
 _SOON_DAYS, _SMALL_DAYS, _BEFORE_DAYS, _STANDING_DAYS = 3, 6, 7, 10
 _LOOK_BACK, _REFERENCE_DAYS, _DRIFT_DAYS, _STALE_DAYS = 60, 21, 90, 6
 _SIGMAS, _LEAST_SIGMA_S = 5.0, 4 * _MINUTE
+_DRIFT_SIGMAS = 3.5  # of a rate, whose sigma allows for the weather's memory already
 _LEAST_DRIFT = 0.25 * _MINUTE  # [s/day]; the seasons move an unevenly shaded roof by a tenth of a minute a day
 _HALF_THE_DRIFT = 0.5
 _LEAST_CLEAR = 4
@@ -206,12 +208,12 @@ def _drift(ends: _Ends, today: int) -> _Shift | None:
         return None
     clear = ends.clear_days > today - _DRIFT_DAYS
     late_days, late = ends.clear_days[clear], ends.late[clear]
-    if max(_surely(days, middle, rate), _surely(late_days, late, rate)) < _SIGMAS:
+    if max(_surely(days, middle, rate), _surely(late_days, late, rate)) < _DRIFT_SIGMAS:
         return None
     moved = [float(median(e[inside][recent]) - median(e[inside][early])) / by for e in (ends.first, ends.last)]
     if min(moved) < _BOTH_ENDS or late.size < _LEAST_CLEAR or _slope(late_days, late) / rate < _CENTROID:
         return None
-    began = max(round(int(days[-1]) - abs(by / lately)), int(days[0]))
+    began = _bend(days[:-_SMALL_DAYS], [(days, middle - normal), (late_days, late - median(late[:_LEAST_CLEAR]))])
     return _Shift("drift", by, normal, began, began, int(late.size), _LEAST_SIGMA_S)
 
 
@@ -222,6 +224,20 @@ def _slope(days: Seconds, values: Values) -> float:
     if not far.any():
         return 0.0
     return median((values[None, :] - values[:, None])[far] / gaps[far])
+
+
+def _bend(first_days: Seconds, series: Sequence[tuple[Seconds, Values]]) -> int:
+    """The likeliest day from which levels that were at zero run away in a straight line (least squares).
+
+    Each series, of days and how late they were, counts by its scatter from day to day.
+    """
+    costs = np.zeros(first_days.size)
+    for days, off in series:
+        spread = max(1.4826 * median(np.abs(np.diff(off))) / np.sqrt(2.0), _LEAST_SIGMA_S / 4.0)
+        runs = np.maximum(days[None, :] - first_days[:, None], 0).astype(np.float64)
+        rates = runs @ off / np.maximum(np.sum(runs**2, axis=1), 1.0)
+        costs += np.sum((off[None, :] - rates[:, None] * runs) ** 2, axis=1) / spread**2
+    return int(first_days[int(np.argmin(costs))])
 
 
 def _surely(days: Seconds, values: Values, rate: float) -> float:

@@ -12,6 +12,7 @@ from ingest.readings import Mask, Seconds
 from ingest.sources import points_of
 from monitor.config.models import Site
 from monitor.detect.change import MOST_BEFORE, Drop, Prior, find_drop, recovered
+from monitor.detect.delivered import USUAL_EFFICIENCY
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.model.middle import median
@@ -104,8 +105,11 @@ def losses_since(
     energy beside the siblings tells of that day better than the drop does.
     """
     first = since.toordinal()
+    factor = USUAL_EFFICIENCY if subject.startswith("string:") else 1.0
+    notes = night.past.between(subject, since, night.day)
+    found = {n.day.toordinal(): factor * n.expected_kwh for n in notes if n.expected_kwh is not None}
     days, felt = night.series(subject, "felt_kwh")
-    found = dict(zip(days[days >= first].tolist(), felt[days >= first].tolist(), strict=True))
+    found |= dict(zip(days[days >= first].tolist(), felt[days >= first].tolist(), strict=True))
     own = {} if whole is None else _own_sizes(night, subject, first, size, whole)
     losses = []
     for day, kwh in sorted(found.items()):

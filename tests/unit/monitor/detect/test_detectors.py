@@ -99,7 +99,7 @@ def test_string_that_dies_at_noon_is_told_the_same_night(site: Site) -> None:
         if v.says == "trouble"
     ]
     assert [v.subject for v in found] == ["string:s2"]
-    assert found[0].losses[0].kwh == pytest.approx(float(np.sum(WORKS[48:])) * STEP_S / 3.6e6)
+    assert found[0].losses[0].kwh == pytest.approx(USUAL_EFFICIENCY * float(np.sum(WORKS[48:])) * STEP_S / 3.6e6)
 
 
 def test_a_string_that_rests_at_noon_and_works_again_is_not_dead(site: Site) -> None:
