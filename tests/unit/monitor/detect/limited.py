@@ -82,6 +82,14 @@ def clear_day(site: Site, day: date = JUNE, sky: Values | float = 1.0) -> dict[C
     return columns
 
 
+def seen_day(site: Site, day: date = JUNE) -> dict[Channel, Values]:
+    """A cloudless day with a sensor of its light."""
+    starts = times(site, day)
+    quarters = grid(int(starts[0]), int(starts[-1]) + STEP_S)
+    light = np.interp(starts + 150.0, quarters + 450.0, site_physics(site, quarters).clear.ghi)
+    return clear_day(site, day) | {GLOBAL: light}
+
+
 def air_day(starts: Seconds, mean_c: float) -> Values:
     """Air temperature of a day with a swing of 2 degrees [degC]."""
     return np.asarray(mean_c + 2.0 * np.sin((starts - starts[0]) / 86400.0 * 2.0 * np.pi - 2.4))

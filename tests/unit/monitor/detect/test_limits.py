@@ -28,6 +28,7 @@ from tests.unit.monitor.detect.limited import (
     home,
     limited_to,
     replay,
+    seen_day,
 )  # fmt: skip
 
 WEEK = days_from(JUNE, 7)
@@ -147,6 +148,23 @@ def test_trips_at_high_voltage_are_found_within_a_week(*, logged: bool) -> None:
     assert (found.level, found.since, found.raised) == ("visit", JUNE, JUNE + timedelta(4))
     truth = sum(lost_kwh(whole, columns) for whole, (_, columns) in zip(free, days, strict=True))
     assert found.lost_kwh == pytest.approx(truth, rel=0.15)
+
+
+def test_an_inverter_that_waits_most_of_noon_lost_what_was_seen_from_outside() -> None:
+    site = home()
+    free = [seen_day(site, day) for day in days_from(JUNE, 9)]
+    days = []
+    for n, day in enumerate(days_from(JUNE, 9)):
+        columns = _with_trips(free[n], n, logged=True)
+        hour = np.arange(columns[AC].size) / 12.0
+        waits = (hour > 12.0) & (hour < 15.0) & (np.arange(hour.size) % 8 > 0)  # every 40 minutes it tries again
+        for channel in (AC, *POWER.values()):
+            columns[channel] = np.where(waits, 0.0, columns[channel])
+        columns[GRID_VOLTS] = np.where((hour > 12.0) & (hour < 15.0), 253.2, columns[GRID_VOLTS])
+        days.append((day, columns))
+    _, findings = replay(site, GridVoltageTrip(), days)
+    truth = sum(lost_kwh(whole, columns) for whole, (_, columns) in zip(free, days, strict=True))
+    assert one(findings, "inverter:inv1").lost_kwh == pytest.approx(truth, rel=0.15)
 
 
 def test_clouds_in_a_street_of_high_voltage_are_no_trips() -> None:

@@ -109,6 +109,70 @@ def test_voltage_and_power_together_name_the_bypassed_parts() -> None:
     assert verdict.confidence > 0.9
 
 
+def with_current(drop: float) -> dict[str, Values]:
+    """A contact whose loss grows with the current: all of it in strong light, a third at the day's ends."""
+    parts = {
+        "peer_strong": 1.0,
+        "peer_noon": 0.7,
+        "peer_am": 0.35,
+        "peer_pm": 0.35,
+        "peer_weak": 0.2,
+        "peer_best": 0.35,
+    }
+    return all_day(with_drop(0.3 * drop)) | {k: with_drop(part * drop, seed=3) for k, part in parts.items()}
+
+
+def test_a_contact_that_loses_with_the_current_is_told_by_strong_light() -> None:
+    verdict = verdict_on_s2(nights(with_current(-0.07)))
+    assert verdict is not None
+    assert verdict.says == "trouble"
+    assert verdict.evidence["trait"] == "peer_strong"
+    assert verdict.evidence["grows_with_current"]
+
+
+def test_shade_around_noon_is_no_bad_contact() -> None:
+    sides = {k: with_drop(0.0) for k in ("peer_am", "peer_pm", "peer_best")}
+    verdict = verdict_on_s2(nights(with_current(-0.07) | sides))
+    assert verdict is None or verdict.says != "trouble"
+
+
+def test_each_day_counts_by_its_own_level_where_siblings_tell() -> None:
+    # Worse on every other day: the mean of both counts, not the middle day's level alone.
+    drop = with_drop(np.log(0.9), sigma=0.002)
+    drop[90::2] += np.log(0.8)
+    verdict = verdict_on_s2(nights(all_day(drop)))
+    assert verdict is not None
+    by_day = {loss.day: loss.kwh for loss in verdict.losses}
+    worse, better = by_day[JUNE - timedelta(days=11)], by_day[JUNE - timedelta(days=10)]
+    assert worse == pytest.approx(0.96 * 20.0 * (1.0 - 0.9 * 0.8), rel=0.05)
+    assert better == pytest.approx(0.96 * 20.0 * 0.1, rel=0.1)
+
+
+@pytest.mark.parametrize(("meter_goes_on", "says"), [(True, False), (False, True)])
+def test_what_the_meter_goes_on_counting_is_not_lost(meter_goes_on: bool, says: bool) -> None:
+    """An inverter whose own reading drops by 8 % while its generation meter counts as before is not weak."""
+    drop = with_drop(-0.08, days=14, sigma=0.01)
+    site = made_site(
+        inverter=[{"id": "inv1", "rated_ac_w": 4000}, {"id": "inv2", "rated_ac_w": 4000}],
+        string=[SITE.string[0].model_dump(), SITE.string[1].model_dump() | {"inverter": "inv2"}],
+        meter=[{"id": "gen2", "role": "generation", "inverter": "inv2"}], source=[],
+    )  # fmt: skip
+    made = nights({**all_day(drop), "outside": drop}, subject="inverter:inv2")
+    unit = replace(made.units["inverter:inv1"], subject="inverter:inv2")
+    traits = dict(made.traits)
+    for n, value in enumerate(drop):
+        day = JUNE - timedelta(days=drop.size - 1 - n)
+        counted = {"own_kwh": 20.0 if meter_goes_on else 20.0 * np.exp(value), "inverter_kwh": 20.0 * np.exp(value)}
+        if day < JUNE:
+            made.past.add([DayNote(day, "meter:gen2", None, None, None, 1.0, counted)])
+        traits["meter:gen2"] = counted
+    night = replace(
+        made, site=site, units={"inverter:inv1": made.units["inverter:inv1"], unit.subject: unit}, traits=traits
+    )
+    found = [v for v in UnderperformingString().find(night) if v.says == "trouble"]
+    assert bool(found) is says
+
+
 def test_a_voltmeter_that_drifts_is_no_weak_string() -> None:
     night = nights(all_day(with_drop(0.0)) | {"volt": with_drop(-0.034, sigma=0.001)})
     verdict = verdict_on_s2(night)
