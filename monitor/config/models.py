@@ -23,6 +23,7 @@ from ingest.sources import (
     subjects_of,
 )
 from monitor.config.binding import Parts, bind, binding_faults
+from monitor.config.handover import Handover
 from monitor.cron import cron_trigger
 
 _HIDDEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]")
@@ -219,6 +220,7 @@ class Site(Strict):
     battery: Battery | None = None
     diverter: Diverter | None = None
     charger: Charger | None = None
+    handover: Handover | None = None
     source: tuple[Source, ...] = ()
 
     @field_validator("source")
@@ -282,7 +284,7 @@ class Site(Strict):
         for i, meter in enumerate(self.meter):
             if meter.inverter is not None and meter.inverter not in inverters:
                 faults.append(_unknown(f"meter[{i}].inverter", meter.inverter, inverters))
-        return faults
+        return faults + (self.handover.faults({s.id for s in self.string}) if self.handover else [])
 
     def known_subjects(self) -> set[str]:
         """Every subject that readings of this site may have (modules numbered from 01)."""

@@ -6,7 +6,11 @@ import json
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from monitor.demo.plans import Export, Home, Wire
+
+HANDOVER_W_M2, HANDOVER_C = 780.0, 41.0
 
 
 def write_fleet_file(folder: Path, name: str, zone: str) -> None:
@@ -27,6 +31,7 @@ def write_site_file(folder: Path, home: Home, zone: str) -> None:
     for gauge in home.gauges:
         tied = {"inverter": gauge.inverter} if gauge.inverter is not None else {}
         lines += _table("meter", id=gauge.id, role=gauge.role, **tied)
+    lines += _handover(home)
     for export in home.exports:
         lines += _source(home, export)
     _write(folder / "sites" / f"{home.id}.toml", lines)
@@ -61,6 +66,21 @@ def _string(wire: Wire) -> list[str]:
         *_pairs(pmp_w=label.pmp_w, vmp_v=label.vmp_v, imp_a=label.imp_a, voc_v=label.voc_v, isc_a=label.isc_a),
         f"gamma_pmp_pct_per_c = {label.gamma_pct_per_k}",
     ]  # fmt: skip
+
+
+def _handover(home: Home) -> Iterator[str]:
+    """What a tester showed on the bright day of the handover, where the volts of strings are logged afterwards."""
+    if not any(column.quantity == "dc_voltage" for export in home.exports for column in export.columns):
+        return
+    yield from ("", "[handover]", f"date = {home.commissioned.isoformat()}")
+    yield from _pairs(irradiance_w_m2=HANDOVER_W_M2, module_temperature_c=HANDOVER_C)
+    light, cell = np.array([HANDOVER_W_M2]), np.array([HANDOVER_C])
+    for wire in home.wires:
+        voc, vmp, imp = (float(wire.module.at(what, light, cell)[0]) for what in ("v_oc", "v_mp", "i_mp"))
+        yield from _table(
+            "handover.string", id=wire.id, voc_v=round(wire.modules * voc, 1), vmp_v=round(wire.modules * vmp, 1),
+            imp_a=round(wire.hidden.gain * imp, 2),
+        )  # fmt: skip
 
 
 def _source(home: Home, export: Export) -> list[str]:
