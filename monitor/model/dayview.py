@@ -124,7 +124,7 @@ def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
     in_the_open = span.physics.part(span.days[day])
     physics = shaded_physics(site, in_the_open, maps)
     learned = {subject: history.gains(subject, day) for subject in subjects}
-    gains = {subject: _behind(site, subject, skies, learned[subject]) for subject in subjects}
+    gains = {subject: gains_behind(site, subject, skies, learned[subject]) for subject in subjects}
     power: dict[str, Values] = {}
     index: dict[str, Values] = {}
     for subject in sorted(measurable(site) & gains.keys()):
@@ -144,7 +144,7 @@ def day_view(span: SiteSpan, day: date, history: SiteHistory) -> DayView:
     )  # fmt: skip
 
 
-def _behind(site: Site, subject: str, skies: Mapping[str, LearnedSky], gains: Gains) -> Gains:
+def gains_behind(site: Site, subject: str, skies: Mapping[str, LearnedSky], gains: Gains) -> Gains:
     """Gains for use beside shaded tables: by the subject's own map, or by that of the unit it is wired to."""
     if subject in skies:
         return skies[subject].over(gains)
