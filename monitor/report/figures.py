@@ -68,6 +68,13 @@ def png(figure: Figure) -> bytes:
     return out.getvalue()
 
 
+def full_png(figure: Figure) -> bytes:
+    """The figure as a PNG with all its colours, for pages that are printed."""
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=figure.dpi)
+    return out.getvalue()
+
+
 def _paper() -> tuple[Figure, Any]:
     figure = Figure(figsize=style.FIGURE_INCHES, dpi=style.FIGURE_DPI, facecolor="white")
     axes = figure.add_axes((0.09, 0.115, 0.9, 0.635))

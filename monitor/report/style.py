@@ -38,5 +38,6 @@ DARK = {
 FIGURE_INCHES = (4.6, 2.5)
 SKY_INCHES, SKY_DPI = (3.7, 3.3), 190  # narrower than the rest, so that its words are read on a phone
 FIGURE_DPI = 150
+PROOF_DPI = 200  # pictures that are printed as well
 FONT_POINTS = 9.5
 PICTURE_WIDTH = 640  # CSS pixels at most

@@ -90,6 +90,11 @@ def _extent(view: SunView) -> tuple[float, float]:
     return min(180.0, 5.0 * np.ceil(widest / 5.0 + 1.0)), min(90.0, highest + _HEADROOM_DEG)
 
 
+def across(view: SunView, azimuth_deg: float) -> float:
+    """An azimuth as a place in the picture."""
+    return float(_across(view, np.array([azimuth_deg]))[0])
+
+
 def _across(view: SunView, azimuth_deg: Values) -> Values:
     """Azimuth as a place in the picture: degrees to the right of its middle, -180 to 180."""
     return np.asarray((azimuth_deg - view.middle_deg + 180.0) % 360.0 - 180.0)
