@@ -9,6 +9,7 @@ import click
 from ingest.errors import AftercareError, ConfigurationError, StoreUnavailable
 from monitor.cli.assess import assess
 from monitor.cli.baseline import baseline
+from monitor.cli.callback import callback
 from monitor.cli.check import check
 from monitor.cli.demo import demo
 from monitor.cli.digest import digest
@@ -60,5 +61,19 @@ def aftercare(ctx: click.Context) -> None:
         ctx.obj = Shell()
 
 
-for command in (demo, check, ingest, assess, findings, verdict, losses, yields, baseline, digest, run, status):
+for command in (
+    demo,
+    check,
+    ingest,
+    assess,
+    findings,
+    verdict,
+    losses,
+    yields,
+    baseline,
+    callback,
+    digest,
+    run,
+    status,
+):
     aftercare.add_command(command)

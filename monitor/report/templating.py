@@ -33,6 +33,11 @@ def render_html(template: str, context: Mapping[str, Any]) -> str:
     return inlined.replace("</head>", f"<style>{_css('dark.css.jinja')}</style>\n</head>", 1)
 
 
+def render_sheet(template: str, css: str, context: Mapping[str, Any]) -> str:
+    """A page for a browser and a printer, with its rules in one place."""
+    return re.sub(r"\n\s*\n+", "\n", _environment(html=True).get_template(template).render(context, css=_css(css)))
+
+
 def render_text(template: str, context: Mapping[str, Any]) -> str:
     """A plain page; never more than one empty line at a time."""
     text = _environment(html=False).get_template(template).render(context)

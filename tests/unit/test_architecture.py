@@ -50,6 +50,7 @@ HOMES = {
     "matplotlib": ("monitor.report",),
     "click": ("monitor.cli",),
     "pymodbus": ("ingest.bus",),
+    "reportlab": ("monitor.report",),
     "requests": ("ingest.weather.carrier", "ingest.weather.era5"),
     "urllib3": ("ingest.weather.carrier",),
 }

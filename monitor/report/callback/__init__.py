@@ -1,0 +1,1 @@
+"""The evidence pack for one complaint: data, verdict, blocks, and the page, paper and tables made of them."""
