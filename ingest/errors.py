@@ -3,6 +3,8 @@
 AftercareError
 ├── ConfigurationError   a file of the fleet folder is wrong (exit code 2)
 ├── InputError           one input (a file, a poll) cannot be taken; the rest goes on (exit code 1)
+├── OutputError          a file cannot be written: a full disk, no permission (exit code 1)
+├── MailUnavailable      the mail server cannot be reached or does not let us in (exit code 3)
 └── StoreUnavailable     the database cannot be reached or is not ours (exit code 3)
 """
 
@@ -27,6 +29,14 @@ class InputError(AftercareError):
     def __init__(self, file: str, reason: str) -> None:
         self.file, self.reason = file, reason
         super().__init__(f"{file}: {reason}")
+
+
+class OutputError(AftercareError):
+    """A file for a person cannot be written."""
+
+
+class MailUnavailable(AftercareError):
+    """The mail server cannot be reached, or takes nothing from us as it is set up."""
 
 
 class StoreUnavailable(AftercareError):

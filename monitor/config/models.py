@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, date
-from email.headerregistry import Address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
@@ -22,32 +21,15 @@ from ingest.sources import (
     check_zone,
     subjects_of,
 )
+from monitor.config.addresses import check_address, check_sender, one_line
 from monitor.config.binding import Parts, bind, binding_faults
 from monitor.config.handover import Handover
 from monitor.cron import cron_trigger
 
-_HIDDEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]")
 
-
-def _one_line(text: str) -> str:
-    if _HIDDEN.search(text):
-        raise ValueError("expected plain text without line breaks or control characters")
-    return text
-
-
-def _address(text: str) -> str:
-    try:
-        parsed = Address(addr_spec=_one_line(text))
-    except (ValueError, IndexError, AttributeError):
-        parsed = None
-    if parsed is None or "." not in parsed.domain or not parsed.username:
-        raise ValueError("expected one e-mail address such as name@example.org")
-    return text
-
-
-def _sender(text: str) -> str:
-    match = re.fullmatch(r"(?P<name>[^<>\"]*?)\s*<(?P<spec>[^<>]+)>", _one_line(text))
-    _address(match["spec"] if match else text)
+def _host(text: str) -> str:
+    if not re.fullmatch(r"[^\s/@]+", one_line(text)):
+        raise ValueError("expected the name of a mail server such as mail.example.org")
     return text
 
 
@@ -63,8 +45,8 @@ def _hours(text: str) -> str:
     return text
 
 
-Name = Annotated[str, Field(min_length=1, max_length=120), AfterValidator(_one_line)]
-EmailAddress = Annotated[str, AfterValidator(_address)]
+Name = Annotated[str, Field(min_length=1, max_length=120), AfterValidator(one_line)]
+EmailAddress = Annotated[str, AfterValidator(check_address)]
 CronLine = Annotated[str, AfterValidator(_cron)]
 ZoneName = Annotated[str, AfterValidator(check_zone)]
 Positive = Annotated[float, Field(gt=0)]
@@ -93,16 +75,42 @@ class ScheduleSection(Strict):
     homeowner_digest: CronLine = "0 8 1 * *"
 
 
-class MailSection(Strict):
-    """[mail]"""
+MAIL_PORTS = {"starttls": 587, "tls": 465, "none": 25}
+LOCAL_HOSTS = ("localhost", "127.0.0.1", "::1")
 
-    host: str
-    port: int = Field(default=587, ge=1, le=65535)
+
+class MailSection(Strict):
+    """[mail]: the server that takes the digests, who sends them, and the service team."""
+
+    host: Annotated[str, AfterValidator(_host)]
     security: Literal["starttls", "tls", "none"] = "starttls"
+    port: int | None = Field(default=None, ge=1, le=65535)
     username: str | None = None
     password_env: str | None = None
-    sender: Annotated[str, AfterValidator(_sender)]
+    password_file: str | None = None
+    sender: Annotated[str, AfterValidator(check_sender)]
     service_team: tuple[EmailAddress, ...] = ()
+    empty_mornings: bool = True
+
+    @property
+    def server_port(self) -> int:
+        """The port, or the usual one for the kind of security."""
+        return self.port if self.port is not None else MAIL_PORTS[self.security]
+
+    @model_validator(mode="after")
+    def _check_login(self) -> MailSection:
+        given = [key for key in ("password_env", "password_file") if getattr(self, key) is not None]
+        if len(given) > 1:
+            raise ValueError("password_env and password_file: expected only one of them")
+        if given and self.username is None:
+            raise ValueError(f"username: missing; expected this key beside {given[0]}")
+        if self.username is not None and not given:
+            raise ValueError("password_env or password_file: missing; expected one of them beside username")
+        if given and self.security == "none" and self.host not in LOCAL_HOSTS:
+            raise ValueError(
+                "security = 'none': expected starttls or tls, because a password would cross the network unprotected"
+            )
+        return self
 
 
 class FleetFile(Strict):
