@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 # Every revision that this program knows, oldest first; the last one is what it works with.
-REVISIONS = ("0001", "0002", "0003", "0004", "0005", "0006")
+REVISIONS = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 
 metadata = MetaData(
     naming_convention={
@@ -294,6 +294,29 @@ poll_state = Table(
     Column("failures", Integer, nullable=False, comment="polls without any reading since then"),
     Column("trouble", Text, nullable=False, comment="what was wrong at the last poll, else empty"),
     comment="how the polling of each device stands",
+)
+
+outbox = Table(
+    "outbox",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("kind", String(16), nullable=False, comment="service or homeowner"),
+    Column("about", String(64), nullable=False, comment="site, or fleet"),
+    Column("period", String(10), nullable=False, comment="day or month that the digest tells of"),
+    Column("recipient", String(320), nullable=False, comment="one address"),
+    Column("sender", String(320), nullable=False, comment="address that the message comes from"),
+    Column("message_id", String(998), nullable=False, comment="settled when it was queued, the same at every try"),
+    Column("message", LargeBinary, comment="as it goes over the wire; null: sent"),
+    Column("state", String(16), nullable=False, comment="waiting, sent, refused or given_up"),
+    Column("queued_at", BigInteger, nullable=False, comment="instant"),
+    Column("tries", Integer, nullable=False),
+    Column("next_try_at", BigInteger, nullable=False, comment="instant before which it rests"),
+    Column("claimed_until", BigInteger, comment="instant until which one sender works on it; null: nobody does"),
+    Column("settled_at", BigInteger, comment="instant it was sent, refused or given up; null: waiting"),
+    Column("trouble", Text, nullable=False, comment="what came of the last try that failed, else empty"),
+    UniqueConstraint("kind", "about", "period", "recipient"),
+    Index(None, "state", "next_try_at"),
+    comment="digests on their way by mail, a row a recipient; what is sent stays, so that nothing is sent again",
 )
 
 heartbeat = Table(
