@@ -11,6 +11,11 @@ from monitor.detect.finding import Level, State
 Kind = Literal["service", "homeowner"]
 
 
+def edition_name(kind: str, about: str, period: str) -> str:
+    """What an edition is called wherever it is spoken of."""
+    return f"service-{period}" if kind == "service" else f"home-{about}-{period}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Edition:
     """Which digest it is: the same (kind, about, period) is the same message."""
@@ -23,7 +28,7 @@ class Edition:
     @property
     def name(self) -> str:
         """File name without its ending."""
-        return f"service-{self.period}" if self.kind == "service" else f"home-{self.about}-{self.period}"
+        return edition_name(self.kind, self.about, self.period)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +113,11 @@ class ServiceDigest:
     def new(self) -> int:
         """How many open findings nobody was told of before."""
         return sum(card.is_new for card in self.open)
+
+    @property
+    def tells_nothing(self) -> bool:
+        """Whether there is nothing but notes, which say what is normal."""
+        return not (self.open or self.cleared or self.without_data or self.set_aside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,7 +25,7 @@ HOSTILE = "Lark<script>alert(1)</script>\r\nBcc: all@example.org\u202eegattoC \"
 
 def parsed(digest: ServiceDigest | HomeownerDigest) -> EmailMessage:
     page = render(digest)
-    message = compose(page, digest.edition, sender=SENDER, recipients=["service@example.org"])
+    message = compose(page, digest, sender=SENDER, recipient="service@example.org")
     back = message_from_bytes(message.as_bytes(), policy=default)
     assert isinstance(back, EmailMessage)
     return back
@@ -83,7 +83,7 @@ def test_every_picture_is_called_by_its_content_id_and_has_words(troubled: Servi
 
 def test_same_digest_same_bytes_and_another_period_another_id(troubled: ServiceDigest) -> None:
     def raw(digest: ServiceDigest) -> bytes:
-        return compose(render(digest), digest.edition, sender=SENDER, recipients=["a@example.org"]).as_bytes()
+        return compose(render(digest), digest, sender=SENDER, recipient="a@example.org").as_bytes()
 
     assert raw(troubled) == raw(troubled)
     later = replace(troubled, edition=replace(troubled.edition, period="2026-09-01"))
@@ -223,8 +223,9 @@ def test_files_are_named_by_kind_and_open_anywhere(
     tmp_path: Path, troubled: ServiceDigest, make_homeowner: Callable[..., HomeownerDigest]
 ) -> None:
     folder = tmp_path / "new" / "out"
-    paths = write_digest(troubled, folder, sender=SENDER, recipients=["service@example.org"])
-    paths += write_digest(make_homeowner(), folder, sender=SENDER, recipients=["owner@example.org"])
+    home = make_homeowner()
+    paths = write_digest(render(troubled), troubled, folder, sender=SENDER, recipient="service@example.org")
+    paths += write_digest(render(home), home, folder, sender=SENDER, recipient="owner@example.org")
     assert [path.name for path in paths] == [
         "service-2026-08-31.eml", "service-2026-08-31.html", "home-larkrise-2026-08.eml", "home-larkrise-2026-08.html",
     ]  # fmt: skip
@@ -236,8 +237,9 @@ def test_files_are_named_by_kind_and_open_anywhere(
 
 
 def test_writing_again_replaces(tmp_path: Path, troubled: ServiceDigest) -> None:
-    once = [p.read_bytes() for p in write_digest(troubled, tmp_path, sender=SENDER, recipients=[])]
-    again = [p.read_bytes() for p in write_digest(troubled, tmp_path, sender=SENDER, recipients=[])]
+    page = render(troubled)
+    once = [p.read_bytes() for p in write_digest(page, troubled, tmp_path, sender=SENDER)]
+    again = [p.read_bytes() for p in write_digest(page, troubled, tmp_path, sender=SENDER)]
     assert once == again
     assert message_from_bytes(once[0], policy=default)["To"] is None  # nobody is named, so the header is left out
     assert len(list(tmp_path.iterdir())) == 2
