@@ -1,8 +1,8 @@
 """`aftercare run`: the clockwork that starts the jobs of `[schedule]`, until told to stop.
 
 The scheduling library is a ticker only: its jobs live in memory, and what a job has to do it asks the store. One
-worker thread runs them, so that no two jobs overlap; another one polls devices every minute, and a third one fetches
-weather every hour, which wait for no job.
+worker thread runs them, so that no two jobs overlap. Beside them, on a thread each, devices are polled every minute,
+weather is fetched every hour, and what waits in the outbox is sent: these wait for no job, and no job for them.
 The main thread watches, and tells the store that all is well.
 """
 
@@ -14,7 +14,7 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from types import FrameType
@@ -27,7 +27,7 @@ from ingest.errors import AftercareError
 from monitor.clock import Clock
 from monitor.config import Fleet, load_fleet
 from monitor.cron import cron_trigger
-from monitor.jobs import fetching, polling
+from monitor.jobs import fetching, mailing, polling
 from monitor.jobs.fetching import Fetcher
 from monitor.jobs.polling import Poller
 from monitor.jobs.schedule import JOBS, due_at_start, note_alive, run_job
@@ -37,7 +37,9 @@ from monitor.store import Store
 log = logging.getLogger("aftercare")
 
 TriggerMaker = Callable[[str, tzinfo], BaseTrigger]
+Told = tuple[str, Sequence[str]]  # what work beside the jobs did, empty if nothing, and what troubled it
 _EVERY_MINUTE = "* * * * *"
+_EVERY_FIVE_MINUTES = "*/5 * * * *"
 _EVERY_HOUR = "23 * * * *"  # not on the hour, when everybody asks
 _ROUND_S = 50.0  # so that a round is over before the next one; devices that are slower go on meanwhile
 
@@ -66,15 +68,17 @@ class Daemon:
     def __init__(self, fleet: Fleet, store: Store, clock: Clock, trigger: TriggerMaker) -> None:
         self._fleet, self._store, self._clock, self._trigger = fleet, store, clock, trigger
         self._stop = threading.Event()
-        self._at_work, self._polling, self._fetching = threading.Lock(), threading.Lock(), threading.Lock()
+        self._at_work = threading.Lock()
+        self._beside: dict[str, tuple[str, Callable[[], Told]]] = {
+            "polling": (_EVERY_MINUTE, self._poll),
+            "weather": (_EVERY_HOUR, self._fetch),
+            "mail": (_EVERY_FIVE_MINUTES, self._mail),
+        }
+        self._busy = {name: threading.Lock() for name in self._beside}
         self._poller, self._fetcher = Poller(store, clock), Fetcher(store, clock)
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={
-                "default": ThreadPoolExecutor(1),
-                "polls": ThreadPoolExecutor(1),
-                "weather": ThreadPoolExecutor(1),
-            },
+            executors={name: ThreadPoolExecutor(1) for name in ("default", *self._beside)},
             # A run that is late is still wanted, once, and a job never overtakes itself.
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
@@ -84,12 +88,8 @@ class Daemon:
         before = {one: signal.signal(one, self._on_signal) for one in (signal.SIGTERM, signal.SIGINT)}
         try:
             self._plan(at_start=True)
-            for work, line, executor in (
-                (self._poll, _EVERY_MINUTE, "polls"),
-                (self._fetch, _EVERY_HOUR, "weather"),
-            ):
-                trigger = self._trigger(line, UTC)
-                self._scheduler.add_job(work, trigger, executor=executor, next_run_time=datetime.now(UTC))
+            for name, (line, _) in self._beside.items():
+                self._start_beside(name, self._trigger(line, UTC))
             self._scheduler.start()
             log.info("watching %d sites of %s", len(self._fleet.sites), self._fleet.settings.fleet.name)
             for fault in self._fleet.faults:
@@ -140,40 +140,47 @@ class Daemon:
                 log.exception("%s failed", name)
             else:
                 log.info("%s done in %.1f s: %s", name, time.monotonic() - began_s, message)
+        if name.endswith("_digest"):
+            self._start_beside("mail")
 
-    def _poll(self) -> None:
+    def _start_beside(self, name: str, trigger: BaseTrigger | None = None) -> None:
+        """Do work beside the jobs now, and then as its trigger says, if it has one."""
+        # Once told to stop, the scheduler is on its way out and takes nothing any more.
+        if not self._stop.is_set():
+            self._scheduler.add_job(
+                self._run_beside, trigger, args=[name], executor=name, next_run_time=datetime.now(UTC)
+            )
+
+    def _run_beside(self, name: str) -> None:
+        if self._stop.is_set():
+            return
+        with self._busy[name]:
+            try:
+                line, troubles = self._beside[name][1]()
+            except AftercareError as error:
+                log.error("%s: %s", name, error)
+            except Exception:
+                log.exception("%s failed", name)
+            else:
+                if line:
+                    log.info("%s: %s", name, line)
+                for trouble in troubles:
+                    log.warning("%s: %s", name, trouble)
+
+    def _poll(self) -> Told:
         """Poll the devices that are due; how each one stands is kept in the store."""
-        if self._stop.is_set():
-            return
-        with self._polling:
-            try:
-                report = self._poller.poll(self._fleet, due_only=True, round_s=_ROUND_S, should_stop=self._stop.is_set)
-            except AftercareError as error:
-                log.error("polling: %s", error)
-            except Exception:
-                log.exception("polling failed")
-            else:
-                if report.polled:
-                    log.info("polling: %s", polling.summary(report))
-                for trouble in report.failed:
-                    log.warning("polling: %s", trouble)
+        report = self._poller.poll(self._fleet, due_only=True, round_s=_ROUND_S, should_stop=self._stop.is_set)
+        return polling.summary(report) if report.polled else "", report.failed
 
-    def _fetch(self) -> None:
+    def _fetch(self) -> Told:
         """Fetch the weather that is due; how each service stands is kept in the store."""
-        if self._stop.is_set():
-            return
-        with self._fetching:
-            try:
-                report = self._fetcher.fetch(self._fleet, should_stop=self._stop.is_set)
-            except AftercareError as error:
-                log.error("weather: %s", error)
-            except Exception:
-                log.exception("fetching weather failed")
-            else:
-                if report.requests:
-                    log.info("weather: %s", fetching.summary(report))
-                for trouble in report.failed:
-                    log.warning("weather: %s", trouble)
+        report = self._fetcher.fetch(self._fleet, should_stop=self._stop.is_set)
+        return fetching.summary(report) if report.requests else "", report.failed
+
+    def _mail(self) -> Told:
+        """Send what waits in the outbox; how each message stands is kept there."""
+        report = mailing.send_waiting(self._fleet, self._store, self._clock, should_stop=self._stop.is_set)
+        return mailing.summary(report) if report.sent or report.failed else "", report.failed
 
     def _read_again(self) -> str:
         """Take the fleet folder as it is now; a broken one leaves the old in force and is told."""
@@ -218,7 +225,7 @@ class Daemon:
         log.info("ending the current unit of work")
         self._stop.set()
         self._scheduler.shutdown(wait=False)
-        for lock in (self._at_work, self._polling, self._fetching):
+        for lock in (self._at_work, *self._busy.values()):
             if not lock.acquire(timeout=drain_s):
                 log.error("a job did not end within %.0f s; leaving it", drain_s)
                 logging.shutdown()

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from ingest.errors import ConfigurationError
 from monitor.cli.shell import Month, fleet_argument, leave, note, opened, pick_site, site_option
+
+if TYPE_CHECKING:
+    from monitor.config import Fleet
+    from monitor.jobs.digests import Issued, Outlets
+    from monitor.jobs.mailing import Mailed
+    from monitor.store import Store
 
 
 @click.command()
@@ -18,25 +26,87 @@ from monitor.cli.shell import Month, fleet_argument, leave, note, opened, pick_s
 @click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER", help="Default: FLEET/digests."
 )
+@click.option(
+    "--send", is_flag=True, help="Send them by mail instead, with all that waits; files only with --out as well."
+)
 @click.pass_context
 def digest(
-    ctx: click.Context, fleet: Path, reader: str, site_id: str | None, month: date | None, out: Path | None
+    ctx: click.Context,
+    fleet: Path,
+    reader: str,
+    site_id: str | None,
+    month: date | None,
+    out: Path | None,
+    send: bool,
 ) -> None:
-    """Write the service team's digest, or the homeowners' pages of a month, as .eml and .html."""
-    from monitor.jobs.digests import write_homeowner_digests, write_service_digest
+    """Write the service team's digest, or the homeowners' pages of a month, as .eml and .html; or send them.
+
+    A digest is sent to each reader once, however often this is called. What a mail server refused is tried again.
+    """
+    from monitor.jobs.digests import FOLDER, Outlets
+    from monitor.jobs.mailing import send_waiting
 
     if reader == "service" and (site_id or month):
         raise click.UsageError("--site and --month are for --for homeowner; the service digest is about the fleet.")
-    now = ctx.obj.clock()
+    clock = ctx.obj.clock
     with opened(fleet) as (loaded, store):
-        if reader == "service":
-            written = write_service_digest(loaded, store, now=now, out=out)
-        else:
-            only = {pick_site(loaded, site_id).id} if site_id else None
-            written = write_homeowner_digests(loaded, store, now=now, site_ids=only, month=month, out=out)
-    note(*written.failed)
-    for path in written.paths:
+        if send:
+            check_mail(loaded, reader)
+        outlets = Outlets(out, mail=True, again=True) if send else Outlets(out or loaded.folder / FOLDER)
+        only = {pick_site(loaded, site_id).id} if site_id else None
+        issued = issue(reader, loaded, store, outlets, clock(), only, month)
+        tell_issued(issued, send)
+        mailed = send_waiting(loaded, store, clock, rested_only=False) if send else None
+    if mailed is not None:
+        tell_mailed(mailed, issued)
+    leave(ctx, loaded, set_aside=bool(issued.failed or (mailed and mailed.failed)))
+
+
+def check_mail(fleet: Fleet, reader: str) -> None:
+    """Raise ConfigurationError where nothing could be sent."""
+    mail = fleet.settings.mail
+    if mail is None:
+        raise ConfigurationError(
+            ["fleet.toml: mail: missing; --send expects a section [mail] with at least host and sender"]
+        )
+    if reader == "service" and not mail.service_team:
+        raise ConfigurationError(
+            ["fleet.toml: mail.service_team: missing; --send expects the addresses of who reads the service digest"]
+        )
+
+
+def issue(
+    reader: str,
+    fleet: Fleet,
+    store: Store,
+    outlets: Outlets,
+    now: int,
+    only: set[str] | None,
+    month: date | None,
+) -> Issued:
+    """The digests of one kind."""
+    from monitor.jobs.digests import issue_homeowner_digests, issue_service_digest
+
+    if reader == "service":
+        return issue_service_digest(fleet, store, outlets, now=now)
+    return issue_homeowner_digests(fleet, store, outlets, now=now, site_ids=only, month=month)
+
+
+def tell_issued(issued: Issued, send: bool) -> None:
+    """Paths to stdout; what went wrong, and what somebody may want to know, to stderr."""
+    note(*issued.failed, *issued.remarks)
+    for path in issued.paths:
         click.echo(path)
-    if not written.paths and not written.failed:
-        note("nothing to write: no night is assessed yet; run aftercare assess first")
-    leave(ctx, loaded, set_aside=bool(written.failed))
+    if not (issued.paths or issued.failed or issued.remarks or issued.queued or issued.known):
+        note(f"nothing to {'send' if send else 'write'}: no night is assessed yet; run aftercare assess first")
+
+
+def tell_mailed(mailed: Mailed, issued: Issued) -> None:
+    """One line to stdout, the trouble to stderr; raise what kept the mail server from taking anything."""
+    from monitor.jobs.mailing import summary
+
+    known = f", {issued.known} queued or sent before" if issued.known else ""
+    click.echo(f"{issued.queued} queued{known}; {summary(mailed)}")
+    note(*dict.fromkeys([*mailed.refused, *mailed.put_off]))
+    if mailed.trouble is not None:
+        raise mailed.trouble

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from ingest.errors import AftercareError, ConfigurationError, StoreUnavailable
+from ingest.errors import AftercareError, ConfigurationError, MailUnavailable, StoreUnavailable
 from monitor.cli.assess import assess
 from monitor.cli.baseline import baseline
 from monitor.cli.callback import callback
@@ -32,7 +32,7 @@ class ErrorsAsSentences(click.Group):
         except ConfigurationError as error:
             note(*error.faults)
             ctx.exit(EXIT_CONFIGURATION)
-        except StoreUnavailable as error:
+        except (MailUnavailable, StoreUnavailable) as error:
             note(str(error))
             ctx.exit(EXIT_UNREACHABLE)
         except AftercareError as error:
@@ -54,7 +54,7 @@ def aftercare(ctx: click.Context) -> None:
       0  done
       1  done, but some input was set aside or some step failed; stderr says which
       2  the command line or the configuration is wrong
-      3  the store could not be reached, or another daemon works on it
+      3  the store or the mail server could not be reached, or another daemon works on the store
       4  findings --fail-on LEVEL: an open finding is at or above that level
     """
     if ctx.obj is None:

@@ -32,8 +32,8 @@ LISTED = 20
 def run(ctx: click.Context, fleet: Path) -> None:
     """The daemon: ingest, assessments and digests by the schedule of fleet.toml, until told to stop.
 
-    Digests are written to FLEET/digests. SIGTERM or Ctrl-C ends the current unit of work and exits with 0; a second
-    one exits at once.
+    Digests are written to FLEET/digests, and with a section [mail] in fleet.toml they are sent as well. SIGTERM or
+    Ctrl-C ends the current unit of work and exits with 0; a second one exits at once.
     """
     from monitor.daemon import log_to_stderr, serve
 
@@ -82,6 +82,7 @@ def as_text(standing: Standing) -> list[str]:
     """The whole standing for a person, in the fleet's local time."""
     lines = [_daemon_line(standing), "", *_job_lines(standing), "", *_source_lines(standing), *_device_lines(standing)]
     lines += _record_lines(standing)
+    lines += _mail_lines(standing)
     set_aside = sum(source.rejects for source in standing.sources)
     for title, entries, total, more in (
         ("waiting", standing.waiting, len(standing.waiting), "--json"),
@@ -133,6 +134,16 @@ def _record_lines(standing: Standing) -> list[str]:
         (r.cause, *map(str, (r.raised, r.confirmed, r.repaired, r.no_fault)), _share_words(r)) for r in standing.records
     ]
     return ["", *aligned([heads, *rows], right=(1, 2, 3, 4))]
+
+
+def _mail_lines(standing: Standing) -> list[str]:
+    """What waits to be sent and what was not taken, the last of each."""
+    head, *entries = [*standing.mail.as_text(standing.local), ""]
+    if not head:
+        return []
+    told = [entry for entry in entries if entry][:LISTED]
+    left = len(entries) - 1 - len(told)
+    return ["", head, *told, *([f"  and {left} more; --json lists them all"] if left else [])]
 
 
 def _share_words(record: TrackRecord) -> str:

@@ -12,7 +12,7 @@ from monitor.config import Fleet, load_fleet
 from monitor.demo import FleetTruth, Trouble, make_fleet
 from monitor.detect.finding import Finding
 from monitor.jobs.assessing import assess_noted
-from monitor.jobs.digests import write_homeowner_digests, write_service_digest
+from monitor.jobs.digests import issue_homeowner_digests, issue_service_digest, planned_outlets
 from monitor.jobs.ingesting import IngestReport, ingest_noted
 from monitor.jobs.telling import list_ranked_findings
 from monitor.jobs.work import Tell
@@ -62,8 +62,9 @@ def demonstrate(
         assessed = assess_noted(fleet, store, lambda: now, first=first, until=last_day, progress=progress)
         stage("writing the digests")
         found = list_ranked_findings(fleet, store, site_id=None, include_cleared=True).findings
-        service = write_service_digest(fleet, store, now=now)
-        home = write_homeowner_digests(fleet, store, now=now, site_ids=[_home_to_show(fleet, found)])
+        outlets = planned_outlets(fleet)  # an invented fleet has no [mail]
+        service = issue_service_digest(fleet, store, outlets, now=now)
+        home = issue_homeowner_digests(fleet, store, outlets, now=now, site_ids=[_home_to_show(fleet, found)])
     finally:
         store.close()
     failed = (*ingested.failed, *assessed.failed, *service.failed, *home.failed)

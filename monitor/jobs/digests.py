@@ -1,89 +1,147 @@
-"""The digests as units of work: gathered from the store, written to files."""
+"""The digests as units of work: gathered from the store, queued for mail, written to files."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 
-from ingest.errors import StoreUnavailable
+from ingest.errors import OutputError, StoreUnavailable
 from monitor.clock import moment
 from monitor.config import Fleet, Site
+from monitor.jobs.posting import post, unposted
 from monitor.jobs.valuing import value_findings
 from monitor.jobs.work import ShouldStop, never
+from monitor.report.digest import HomeownerDigest, ServiceDigest
 from monitor.report.gather import gather_homeowner, gather_service
 from monitor.report.ranking import NextYear
+from monitor.report.render import render
 from monitor.report.write import write_digest
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
 from monitor.store.rulings import told_findings
 
 FOLDER = "digests"
-NO_SENDER = "Aftercare <aftercare@localhost>"  # of digests that are only written to files
+NO_SENDER = "Aftercare <aftercare@fleet.invalid>"  # of digests that are only written to files
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
-    """Files of digests, and sentences about the sites whose digest could not be written."""
+class Outlets:
+    """Where digests go: to files in a folder, to the outbox, or both.
 
-    paths: tuple[Path, ...] = ()
-    failed: tuple[str, ...] = ()
+    `again`: what a mail server refused, or was given up, goes into the outbox anew.
+    """
+
+    folder: Path | None = None
+    mail: bool = False
+    again: bool = False
 
 
-def write_service_digest(fleet: Fleet, store: Store, *, now: int, out: Path | None = None) -> Written:
-    """Write the service team's digest as of the last assessed night; nothing where no night was assessed yet."""
+@dataclass(slots=True)
+class Issued:
+    """Files and queued messages, what went wrong as sentences, and what somebody may want to know."""
+
+    paths: list[Path] = field(default_factory=list)
+    queued: int = 0
+    known: int = 0  # messages that had been queued before
+    failed: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+
+def planned_outlets(fleet: Fleet) -> Outlets:
+    """Where the daemon's digests go."""
+    return Outlets(folder=fleet.folder / FOLDER, mail=fleet.settings.mail is not None)
+
+
+def issue_service_digest(fleet: Fleet, store: Store, outlets: Outlets, *, now: int) -> Issued:
+    """The service team's digest as of the last assessed night; nothing where no night was assessed yet."""
+    issued = Issued()
     with store.read() as conn:
         nights = {site.id: night for site in fleet.sites if (night := assessed_until(conn, site.id)) is not None}
         if not nights:
-            return Written()
+            return issued
         values: dict[str, NextYear] = {}
         for site_id, night in nights.items():
             values |= value_findings(conn, fleet.site(site_id), told_findings(conn, site=site_id), night)
         digest = gather_service(conn, fleet, as_of=max(nights.values()), generated=moment(now), values=values)
     mail = fleet.settings.mail
     team = mail.service_team if mail else ()
-    return Written(tuple(write_digest(digest, out or fleet.folder / FOLDER, sender=_sender(fleet), recipients=team)))
+    if outlets.mail and mail and not mail.empty_mornings and digest.tells_nothing:
+        issued.remarks.append(f"{digest.edition.name}: nothing to tell, so it is not sent ([mail] empty_mornings)")
+        outlets = replace(outlets, mail=False)
+    try:
+        _issue(fleet, store, digest, team, outlets, now, issued)
+    except OutputError as error:
+        issued.failed.append(str(error))
+    return issued
 
 
-def write_homeowner_digests(
+def issue_homeowner_digests(
     fleet: Fleet,
     store: Store,
+    outlets: Outlets,
     *,
     now: int,
     site_ids: Collection[str] | None = None,
     month: date | None = None,
-    out: Path | None = None,
     should_stop: ShouldStop = never,
-) -> Written:
-    """Write the page of a month (its first day) for each site, by default of its last fully assessed month."""
-    paths: list[Path] = []
-    failed: list[str] = []
+) -> Issued:
+    """The page of a month (its first day) for each site, by default of its last fully assessed month."""
+    issued = Issued()
     for site in fleet.sites:
-        if should_stop():
+        if should_stop() or not (outlets.folder or outlets.mail):
             break
         if site_ids is not None and site.id not in site_ids:
             continue
         try:
-            paths += _write_one(fleet, site, store, now, month, out or fleet.folder / FOLDER)
+            _issue_one(fleet, site, store, outlets, now, month, issued)
         except StoreUnavailable:
             raise
+        except OutputError as error:  # the next home's files would fare no better, but its mail may
+            issued.failed.append(str(error))
+            outlets = replace(outlets, folder=None)
         except Exception as error:  # one home's digest must not stop the others'
-            failed.append(f"{site.id}: the digest could not be written: {type(error).__name__}: {error}")
-    return Written(tuple(paths), tuple(failed))
+            issued.failed.append(f"{site.id}: the digest could not be written: {type(error).__name__}: {error}")
+    return issued
 
 
-def _write_one(fleet: Fleet, site: Site, store: Store, now: int, month: date | None, out: Path) -> list[Path]:
+def _issue_one(
+    fleet: Fleet, site: Site, store: Store, outlets: Outlets, now: int, month: date | None, issued: Issued
+) -> None:
     with store.read() as conn:
         wanted = month or last_full_month(assessed_until(conn, site.id))
         if wanted is None:
-            return []
+            return
         digest = gather_homeowner(conn, fleet, site, month=(wanted.year, wanted.month), generated=moment(now))
-    return list(write_digest(digest, out, sender=_sender(fleet), recipients=site.site.homeowner_email))
+    if outlets.mail and not site.site.homeowner_email:
+        issued.remarks.append(f"{site.id}: no homeowner_email in sites/{site.id}.toml, so nobody is written to")
+    _issue(fleet, store, digest, site.site.homeowner_email, outlets, now, issued)
 
 
-def _sender(fleet: Fleet) -> str:
-    return fleet.settings.mail.sender if fleet.settings.mail else NO_SENDER
+def _issue(
+    fleet: Fleet,
+    store: Store,
+    digest: ServiceDigest | HomeownerDigest,
+    readers: Sequence[str],
+    outlets: Outlets,
+    now: int,
+    issued: Issued,
+) -> None:
+    """Queue first: that decides it, and a disk that takes no files is no reason for a letter not to go."""
+    new = unposted(store, digest, readers, again=outlets.again) if outlets.mail else []
+    if not new and outlets.folder is None:
+        issued.known += len(set(readers)) if outlets.mail else 0
+        return
+    page = render(digest)
+    sender = fleet.settings.mail.sender if fleet.settings.mail else NO_SENDER
+    if outlets.mail:
+        queued = post(store, page, digest, new, sender=sender, now=now, again=outlets.again)
+        issued.queued += queued
+        issued.known += len(set(readers)) - queued
+    if outlets.folder is not None:
+        only = readers[0] if len(readers) == 1 else None
+        issued.paths += write_digest(page, digest, outlets.folder, sender=sender, recipient=only)
 
 
 def last_full_month(assessed: date | None) -> date | None:

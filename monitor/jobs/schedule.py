@@ -44,15 +44,17 @@ def _assess(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Do
 
 
 def _service_digest(fleet: Fleet, store: Store, now: int, _should_stop: ShouldStop) -> Done:
-    return _written(digests.write_service_digest(fleet, store, now=now))
+    return _issued(digests.issue_service_digest(fleet, store, digests.planned_outlets(fleet), now=now))
 
 
 def _homeowner_digest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
-    return _written(digests.write_homeowner_digests(fleet, store, now=now, should_stop=should_stop))
+    outlets = digests.planned_outlets(fleet)
+    return _issued(digests.issue_homeowner_digests(fleet, store, outlets, now=now, should_stop=should_stop))
 
 
-def _written(written: digests.Written) -> Done:
-    return Done("; ".join([f"{len(written.paths)} files written", *written.failed]), ok=not written.failed)
+def _issued(issued: digests.Issued) -> Done:
+    line = f"{len(issued.paths)} files written, {issued.queued} messages queued"
+    return Done("; ".join([line, *issued.failed]), ok=not issued.failed)
 
 
 JOBS: Mapping[str, Job] = dict(zip(JOB_NAMES, (_ingest, _assess, _service_digest, _homeowner_digest), strict=True))

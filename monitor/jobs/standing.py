@@ -18,6 +18,7 @@ from monitor.clock import day_number, iso, local_date
 from monitor.config import Fleet, Site
 from monitor.detect.track_record import TrackRecord, track_records
 from monitor.jobs.ingesting import file_sources, sentence
+from monitor.jobs.mail_standing import MailStanding, look_at_mail
 from monitor.jobs.reading import settings_hash
 from monitor.jobs.work import JOB_NAMES
 from monitor.lock import is_held, lock_path
@@ -64,6 +65,7 @@ class Standing:
     faults: tuple[str, ...]
     doubts: tuple[str, ...]  # of site files that the power of clear days contradicts
     devices: Mapping[tuple[str, str], PollState | None]  # by site and source; None: not polled yet
+    mail: MailStanding
     records: tuple[TrackRecord, ...]  # of detectors that have raised anything, by cause
 
     def local(self, seconds: int | None) -> str:
@@ -95,6 +97,7 @@ def look(fleet: Fleet, store: Store, now: int) -> Standing:
             faults=fleet.faults,
             doubts=tuple(doubts_of(baselines_of(conn, [s.id for s in fleet.sites]))),
             devices=_devices(conn, fleet),
+            mail=look_at_mail(conn, now),
             records=tuple(_records(conn, fleet)),
         )
 
@@ -129,6 +132,7 @@ def as_document(standing: Standing) -> dict[str, Any]:
             }
             for (site, source), state in standing.devices.items()
         ],
+        "mail": standing.mail.as_document(),
         "detectors": [record.as_document() for record in standing.records],
     }
 
