@@ -15,6 +15,7 @@ from monitor.jobs.valuing import value_findings
 from monitor.jobs.work import ShouldStop, never
 from monitor.report.digest import HomeownerDigest, ServiceDigest
 from monitor.report.gather import gather_homeowner, gather_service
+from monitor.report.homeowner import month_days
 from monitor.report.ranking import NextYear
 from monitor.report.render import render
 from monitor.report.write import write_digest
@@ -110,13 +111,27 @@ def _issue_one(
     fleet: Fleet, site: Site, store: Store, outlets: Outlets, now: int, month: date | None, issued: Issued
 ) -> None:
     with store.read() as conn:
-        wanted = month or last_full_month(assessed_until(conn, site.id))
+        assessed = assessed_until(conn, site.id)
+        wanted = month or last_full_month(assessed)
         if wanted is None:
             return
         digest = gather_homeowner(conn, fleet, site, month=(wanted.year, wanted.month), generated=moment(now))
-    if outlets.mail and not site.site.homeowner_email:
-        issued.remarks.append(f"{site.id}: no homeowner_email in sites/{site.id}.toml, so nobody is written to")
+    if outlets.mail and (obstacle := _why_unsent(site, wanted, assessed)):
+        issued.remarks.append(f"{site.id}: {obstacle}")
+        outlets = replace(outlets, mail=False)
     _issue(fleet, store, digest, site.site.homeowner_email, outlets, now, issued)
+
+
+def _why_unsent(site: Site, month: date, assessed: date | None) -> str:
+    """Why a month's page is not for sending, if it is not: a page goes out once, so it has to be whole."""
+    _, last = month_days(month.year, month.month)
+    if last < site.site.commissioned:
+        return f"commissioned on {site.site.commissioned}, so nobody is told of {month:%Y-%m}"
+    if assessed is None or assessed < last:
+        return f"{month:%Y-%m} is not sent before all of its nights are assessed; they are until {assessed or 'never'}"
+    if not site.site.homeowner_email:
+        return f"no homeowner_email in sites/{site.id}.toml, so nobody is written to"
+    return ""
 
 
 def _issue(

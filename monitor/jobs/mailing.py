@@ -19,6 +19,7 @@ from monitor.store.outbox import Claimed, claim, list_due, put_off, settle
 FIRST_REST_S = 300
 LONGEST_REST_S = 3600
 GIVE_UP_S = 4 * 86400
+LEAST_TRIES = 12  # of a message that is given up: it may be old because we were down, and not the server
 # Longer than a conversation about one message can last, so that a claim never ends under a sender that is alive.
 LEASE_S = 900
 LOST_IN_A_ROW = 3  # conversations that broke without a message taken, after which a pass ends
@@ -143,7 +144,7 @@ class _Pass:
         now = self._clock()
         with self._store.write() as conn:
             for one in letters:
-                if now - one.queued_at >= GIVE_UP_S:
+                if now - one.queued_at >= GIVE_UP_S and one.tries >= LEAST_TRIES:
                     settle(conn, one, now, "given_up", why)
                     self._done.given_up += 1
                 else:

@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import Result
 
+from monitor.store import Store
+from monitor.store.assessed import set_all_assessed
 from tests.mail_server import PASSWORD, USER, MailServer, authority_file
 
 Run = Callable[..., Result]
-HOME = ("--for", "homeowner", "--month", "2025-06", "--send")
+HOME = ("--for", "homeowner", "--send")
 SERVICE = ("--for", "service", "--send")
 
 
@@ -40,6 +43,20 @@ def fleet(assessed: Path, server: MailServer) -> Path:
     return assessed
 
 
+@pytest.fixture
+def june(fleet: Path) -> Path:
+    """The same at the end of June, as far as its nights go."""
+    assess_until(fleet, date(2025, 6, 30))
+    return fleet
+
+
+def assess_until(folder: Path, day: date) -> None:
+    store = Store.open("sqlite:///aftercare.db", folder)
+    with store.write() as conn:
+        set_all_assessed(conn, ["larkrise", "millbeck"], day)
+    store.close()
+
+
 def write_mail(folder: Path, section: str) -> None:
     path = folder / "fleet.toml"
     path.write_text(path.read_text().partition("\n[mail]")[0] + section)
@@ -54,8 +71,8 @@ def mail_standing(run: Run, folder: Path) -> Any:
     return json.loads(run("status", folder, "--json").stdout)["mail"]
 
 
-def test_every_reader_gets_a_message_of_their_own_and_only_once(run: Run, fleet: Path, server: MailServer) -> None:
-    done = run("digest", fleet, *HOME)
+def test_every_reader_gets_a_message_of_their_own_and_only_once(run: Run, june: Path, server: MailServer) -> None:
+    done = run("digest", june, *HOME)
     assert (done.exit_code, done.stdout, done.stderr) == (0, "3 queued; 3 messages sent\n", "")
     assert [mail.recipients for mail in server.mails] == [
         ["ann@example.org"], ["bob@example.org"], ["owner@example.org"],
@@ -66,14 +83,14 @@ def test_every_reader_gets_a_message_of_their_own_and_only_once(run: Run, fleet:
         others = {"ann@example.org", "bob@example.org", "owner@example.org"} - set(mail.recipients)
         assert not any(other.encode() in mail.data for other in others)
     assert len({mail.message["Message-ID"] for mail in server.mails}) == 3
-    assert not (fleet / "digests").exists()
+    assert not (june / "digests").exists()
 
-    done = run("digest", fleet, *HOME)
+    done = run("digest", june, *HOME)
     assert (done.exit_code, done.stdout) == (0, "0 queued, 3 queued or sent before; 0 messages sent\n")
     assert len(server.mails) == 3
 
-    change(fleet / "sites/larkrise.toml", '"bob@example.org"', '"bob@example.org", "cat@example.org"')
-    done = run("digest", fleet, *HOME, "--site", "larkrise")
+    change(june / "sites/larkrise.toml", '"bob@example.org"', '"bob@example.org", "cat@example.org"')
+    done = run("digest", june, *HOME, "--site", "larkrise")
     assert done.stdout == "1 queued, 2 queued or sent before; 1 message sent\n"
     assert server.mails[-1].recipients == ["cat@example.org"]
 
@@ -112,11 +129,26 @@ def test_what_is_missing_to_send_is_named(run: Run, assessed: Path, section: str
     assert (done.exit_code, done.stdout, done.stderr) == (2, "", said)
 
 
-def test_a_homeowner_without_an_address_is_named_and_no_error(run: Run, fleet: Path, server: MailServer) -> None:
-    change(fleet / "sites/millbeck.toml", 'homeowner_email = ["owner@example.org"]\n', "")
-    done = run("digest", fleet, *HOME)
+def test_a_homeowner_without_an_address_is_named_and_no_error(run: Run, june: Path, server: MailServer) -> None:
+    change(june / "sites/millbeck.toml", 'homeowner_email = ["owner@example.org"]\n', "")
+    done = run("digest", june, *HOME)
     assert (done.exit_code, done.stdout) == (0, "2 queued; 2 messages sent\n")
     assert done.stderr == "millbeck: no homeowner_email in sites/millbeck.toml, so nobody is written to\n"
+
+
+def test_a_month_that_is_not_over_or_was_before_the_roof_is_not_sent(run: Run, fleet: Path, server: MailServer) -> None:
+    change(fleet / "sites/millbeck.toml", "commissioned = 2025-06-01", "commissioned = 2025-05-01")
+    done = run("digest", fleet, *HOME)
+    assert (done.exit_code, done.stdout) == (0, "1 queued; 1 message sent\n")
+    assert done.stderr == "larkrise: commissioned on 2025-06-01, so nobody is told of 2025-05\n"
+    done = run("digest", fleet, *HOME, "--month", "2025-06")
+    assert (done.exit_code, done.stdout) == (0, "0 queued; 0 messages sent\n")
+    assert done.stderr == "".join(
+        f"{site}: 2025-06 is not sent before all of its nights are assessed; they are until 2025-06-06\n"
+        for site in ("larkrise", "millbeck")
+    )
+    assess_until(fleet, date(2025, 6, 30))
+    assert run("digest", fleet, *HOME, "--month", "2025-06").stdout == "3 queued; 3 messages sent\n"
 
 
 def test_a_server_that_is_down_is_code_3_and_loses_nothing(run: Run, fleet: Path, server: MailServer) -> None:
@@ -207,6 +239,7 @@ def test_names_and_files_that_mean_harm_are_only_text(run: Run, fleet: Path, ser
         file.write(b"no export\n")
     assert run("ingest", fleet).exit_code == 1
     assert run("digest", fleet, *SERVICE).exit_code == 0
+    assess_until(fleet, date(2025, 6, 30))
     assert run("digest", fleet, *HOME).exit_code == 0
     assert len(server.mails) == 4
     for mail in server.mails:
@@ -237,6 +270,7 @@ def test_a_full_disk_is_one_sentence(run: Run, fleet: Path, server: MailServer, 
     assert done.stderr == f"{out}/service-2025-06-06.eml: cannot be written: No space left on device\n"
     assert list(out.glob("*.eml")) == []
     # Mail goes all the same, and the next home's, too.
+    assess_until(fleet, date(2025, 6, 30))
     done = run("digest", fleet, *HOME, "--out", out)
     assert (done.exit_code, done.stdout) == (1, "3 queued; 3 messages sent\n")
     assert done.stderr == f"{out}/home-larkrise-2025-06.eml: cannot be written: No space left on device\n"

@@ -135,6 +135,15 @@ def test_each_try_rests_twice_as_long_up_to_an_hour_and_after_days_it_is_given_u
     assert document["unsent"][0]["trouble"].endswith("did not take the message: 451 4.3.0 not now")
 
 
+def test_what_is_old_because_we_were_down_is_not_given_up_at_once(
+    store: Store, server: MailServer, make_fleet: Callable[..., Fleet]
+) -> None:
+    server.manners.on_data = lambda _: "451 4.3.0 not now"
+    fill(store, "elm", at=NOW - 2 * GIVE_UP_S)
+    attempt(make_fleet(server), store)
+    assert states(store)["elm"][0] == "waiting"
+
+
 def test_a_break_after_the_message_sends_the_same_message_again(
     store: Store, server: MailServer, make_fleet: Callable[..., Fleet]
 ) -> None:
