@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from ingest.errors import AftercareError, ConfigurationError, MailUnavailable
 from monitor.clock import Clock
 from monitor.config import Fleet
+from monitor.config.addresses import parse_address
 from monitor.jobs.work import ShouldStop, never
 from monitor.mail.password import read_password
 from monitor.mail.session import PATIENCE, Patience, Session
@@ -22,6 +23,7 @@ GIVE_UP_S = 4 * 86400
 LEAST_TRIES = 12  # of a message that is given up: it may be old because we were down, and not the server
 # Longer than a conversation about one message can last, so that a claim never ends under a sender that is alive.
 LEASE_S = 900
+NO_READER = "no longer a reader: the address was taken out of the fleet folder before the message went out"
 LOST_IN_A_ROW = 3  # conversations that broke without a message taken, after which a pass ends
 
 
@@ -75,11 +77,20 @@ def rest_s(tries: int) -> int:
     return min(LONGEST_REST_S, FIRST_REST_S << min(tries - 1, 10))
 
 
+def current_readers(fleet: Fleet) -> dict[tuple[str, str], set[str]]:
+    """Who reads what by now, by kind of digest and site, as servers want the addresses; sites left out say nothing."""
+    mail = fleet.settings.mail
+    named = {("homeowner", site.id): site.site.homeowner_email for site in fleet.sites}
+    named["service", "fleet"] = mail.service_team if mail else ()
+    return {key: {parse_address(one).addr_spec for one in readers} for key, readers in named.items()}
+
+
 class _Pass:
     """One pass over what is due. No transaction is open while the server is spoken to."""
 
     def __init__(self, fleet: Fleet, store: Store, clock: Clock, patience: Patience) -> None:
         self._fleet, self._store, self._clock, self._patience = fleet, store, clock, patience
+        self._readers = current_readers(fleet)
         self._session: Session | None = None
         self._lost = 0  # conversations in a row that broke without a message taken
         self._done = Mailed()
@@ -111,6 +122,11 @@ class _Pass:
             claimed = claim(conn, letter_id, self._clock(), LEASE_S)
         if claimed is None:
             return  # another sender was quicker
+        if claimed.recipient not in self._readers.get((claimed.kind, claimed.about), {claimed.recipient}):
+            with self._store.write() as conn:
+                settle(conn, claimed, self._clock(), "given_up", NO_READER)
+            self._done.given_up += 1
+            return
         try:
             session.hand_over(claimed.sender, claimed.recipient, claimed.message)
         except NotTaken as error:

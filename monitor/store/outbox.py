@@ -34,6 +34,8 @@ class Claimed:
     """A letter that is ours to send until `claimed_until`."""
 
     id: int
+    kind: str
+    about: str
     recipient: str
     sender: str
     message: bytes
@@ -107,7 +109,7 @@ def claim(conn: Connection, letter_id: int, now: int, lease_s: int) -> Claimed |
     mine = update(schema.outbox).where(_c.id == letter_id, _is_free(now))
     if conn.execute(mine.values(claimed_until=now + lease_s, tries=_c.tries + 1)).rowcount != 1:
         return None
-    columns = (_c.id, _c.recipient, _c.sender, _c.message, _c.queued_at, _c.tries, _c.claimed_until)
+    columns = [_c[name] for name in Claimed.__dataclass_fields__]
     return records(Claimed, conn.execute(select(*columns).where(_c.id == letter_id)))[0]
 
 

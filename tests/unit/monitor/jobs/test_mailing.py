@@ -13,13 +13,13 @@ import pytest
 from ingest.errors import ConfigurationError, MailUnavailable
 from monitor.config import Fleet, load_fleet
 from monitor.jobs.mail_standing import look_at_mail
-from monitor.jobs.mailing import GIVE_UP_S, LEASE_S, Mailed, rest_s, send_waiting, summary
+from monitor.jobs.mailing import GIVE_UP_S, LEASE_S, NO_READER, Mailed, rest_s, send_waiting, summary
 from monitor.mail.session import PATIENCE, Patience
 from monitor.store import Store
 from monitor.store.outbox import Letter, claim, list_due, list_mail, queue
 from tests.mail_server import MailServer
 
-HASTY = Patience(answer=0.5, after_message=0.5, whole=30)
+HASTY = Patience(answer=10, after_message=10, whole=60)
 NOW = 1_750_000_000
 
 
@@ -236,7 +236,7 @@ def test_two_senders_at_once_send_everything_once(
 ) -> None:
     fill(store, *(f"home{n}" for n in range(12)))
     fleet = make_fleet(server)
-    server.manners.on_data = lambda _: 0.02
+    server.manners.on_data = lambda _: 0.1
     both, done = threading.Barrier(2), []
 
     def work() -> None:
@@ -262,6 +262,21 @@ def test_an_end_that_is_wanted_leaves_the_rest_for_later(
     fleet = make_fleet(server)
     assert attempt(fleet, store, should_stop=lambda: bool(server.mails)).sent == 1
     assert states(store)["oak"] == ("waiting", 0, 0)
+
+
+def test_nobody_is_written_to_who_is_no_reader_any_more(
+    store: Store, server: MailServer, make_fleet: Callable[..., Fleet]
+) -> None:
+    readers = ("owner@example.org", "moved.away@example.org")
+    with store.write() as conn:
+        queue(conn, [replace(letter("larkrise"), recipient=one) for one in readers], NOW)
+        queue(conn, [replace(letter("fleet"), kind="service", recipient="left@example.org")], NOW)
+        queue(conn, [letter("elm")], NOW)  # its file may be wrong at the moment
+    assert summary(attempt(make_fleet(server), store)) == "2 messages sent, 2 given up"
+    assert [mail.recipients for mail in server.mails] == [["owner@example.org"], ["elm@example.org"]]
+    with store.read() as conn:
+        told = {one.recipient: one.trouble for one in list_mail(conn, "given_up")}
+    assert told == dict.fromkeys(("moved.away@example.org", "left@example.org"), NO_READER)
 
 
 def test_a_letter_of_an_earlier_sender_keeps_it(

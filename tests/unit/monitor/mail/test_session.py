@@ -20,7 +20,7 @@ from tests.mail_server import PASSWORD, USER, MailServer, authority_file
 
 # The server's library warns of logins over plain connections, which is what some of these are about.
 pytestmark = pytest.mark.filterwarnings("ignore:Requiring AUTH while not requiring TLS")
-HASTY = Patience(answer=0.5, after_message=0.5, whole=30)
+HASTY = Patience(answer=2, after_message=2, whole=60)
 MESSAGE = b"Subject: one\r\n\r\nA line\r\n.\r\n..dots\r\n"
 SENDER, OWNER = "aftercare@example.org", "owner@example.org"
 
@@ -183,7 +183,7 @@ def test_a_server_that_drips_is_cut_off() -> None:
             pass
 
     with answering(drip) as mail:
-        assert "hung up at once" in refusal(mail, patience=Patience(answer=5, whole=0.5))
+        assert "hung up at once" in refusal(mail, patience=Patience(answer=30, whole=1))
 
 
 @pytest.mark.parametrize(
@@ -198,9 +198,9 @@ def test_a_server_that_drips_is_cut_off() -> None:
         ("on_data", "554 5.7.1 spam", True, False, "did not take the message: 554 5.7.1 spam"),
         ("on_data", "452 4.3.1 disk full", False, False, "did not take the message: 452 4.3.1 disk full"),
         ("on_data", "drop", False, True, "hung up at the message, which it may have taken all the same"),
-        ("on_data", 2.0, False, True, "did not answer in time to the message, which it may have taken all the same"),
+        ("on_data", 4.0, False, True, "did not answer in time to the message, which it may have taken all the same"),
         ("on_recipient", "drop", False, True, "hung up at the recipient"),
-        ("on_sender", 2.0, False, True, "did not answer in time to the sender"),
+        ("on_sender", 4.0, False, True, "did not answer in time to the sender"),
     ],
 )  # fmt: skip
 def test_what_a_server_may_say_to_a_message(stage: str, answer: Any, permanent: bool, hung_up: bool, said: str) -> None:
@@ -219,8 +219,8 @@ def test_what_a_server_may_say_to_a_message(stage: str, answer: Any, permanent: 
 
 def test_a_long_silence_after_a_message_is_waited_for() -> None:
     with MailServer() as server:
-        server.manners.on_data = lambda _: 1.0
-        with open_session(section(server), patience=Patience(answer=0.4, after_message=20)) as session:
+        server.manners.on_data = lambda _: 2.5
+        with open_session(section(server), patience=Patience(answer=2, after_message=60)) as session:
             session.hand_over(SENDER, OWNER, MESSAGE)
 
 
