@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.detect.crossed import Exchange, exchanged, their_own
 from monitor.detect.faulty import KINDS
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.told import told_by
@@ -28,7 +29,8 @@ class DataFault:
     """Channels whose readings are wrong, by what `observe_faulty` has noted of tonight and of the nights before.
 
     A gap is no fault of this kind (that is missing data), and nothing is said of a subject that merely reads zero.
-    Where all that a source tells is stuck, its logger is frozen, and the source is the subject.
+    Where all that a source tells is stuck, its logger is frozen, and the source is the subject; as it is where two of
+    its strings read each other's power.
     """
 
     cause: str = "data_fault"
@@ -60,6 +62,12 @@ class DataFault:
 
     def _source(self, night: SiteNight, source: str, subjects: tuple[str, ...], *, frozen: bool) -> Verdict:
         subject = f"source:{source}"
+        exchange = None if frozen else exchanged(night, subjects)
+        if exchange is not None:
+            return self._exchange(subject, exchange)
+        known = night.open_finding(subject, self.cause)
+        if known is not None and known.evidence.get("fault") == "exchanged":
+            return Verdict(subject, self.cause, "healthy" if their_own(night, known.evidence["strings"]) else "unclear")
         if not frozen:
             told = [s for s in subjects if _fault(night, s)[0] is None and _judgeable(night, s)]
             return Verdict(subject, self.cause, "healthy" if told else "unclear")
@@ -68,6 +76,21 @@ class DataFault:
         if len(days) < 2:
             return Verdict(subject, self.cause, "unclear")
         return self._trouble(subject, "frozen", days, {"subjects": list(subjects)})
+
+    def _exchange(self, subject: str, exchange: Exchange) -> Verdict:
+        return Verdict(
+            subject,
+            self.cause,
+            "trouble",
+            confidence=0.8 if exchange.standing else 0.9,
+            since=exchange.since,
+            evidence={
+                "fault": "exchanged",
+                "strings": list(exchange.strings),
+                "standing": exchange.standing,
+                "days": exchange.days,
+            },
+        )
 
     def _trouble(self, subject: str, kind: str, days: list[int], more: Mapping[str, Any]) -> Verdict:
         return Verdict(

@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.config.models import Inverter
 from monitor.detect.held import at_export_limit, at_levels, export_levels, export_samples, own_levels
-from monitor.detect.limits import lowered, stated
+from monitor.detect.limits import lowered, started_anew, stated
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.detect.raised_volts import raised
 from monitor.detect.unlimited import limit_loss
@@ -74,17 +74,20 @@ class ExportLimiting:
         touched = at_levels(night, inverter.id, [found.level_w]) & ~np.isnan(night.units[subject].power_w)
         if np.count_nonzero(touched) < _LEAST_INTERVALS:
             return Verdict(subject, self.cause, "unclear")
+        replaced = started_anew(night, subject, found.since)
         return Verdict(
             subject,
             self.cause,
             "trouble",
-            confidence=0.8,
+            confidence=0.5 if replaced else 0.8,
             since=found.since,
             losses=(limit_loss(night, inverter.id, touched),),
             evidence={
                 "level_w": round(found.level_w),
                 "before_w": round(found.before_w),
                 "rated_ac_w": inverter.rated_ac_w,
+                **({"register_restarted": True} if replaced else {}),
             },
+            others={"site_file": 0.5} if replaced else {},
             level="watch",
         )

@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 
 from monitor.config.models import Inverter
+from monitor.detect.faulty import KINDS
 from monitor.detect.flat_top import FLAT, SAME_LEVEL, habits
 from monitor.detect.night import SiteNight
 from monitor.model.middle import median
@@ -19,6 +20,8 @@ _LOWER = 0.92
 _DAYS_BEFORE, _DAYS_ABOVE = 60, 3
 # Days with a flat top at the new level before it is called new.
 _DAYS_AT = 4
+# A new inverter meets its first bright day within so many days.
+_REPLACED_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,3 +69,10 @@ def lowered(night: SiteNight, inverter: Inverter) -> Lowered | None:
     if reached.size < _DAYS_ABOVE or level > _LOWER * float(reached[0]):
         return None
     return Lowered(level, float(reached[0]), date.fromordinal(int(since[0])))
+
+
+def started_anew(night: SiteNight, subject: str, since: date) -> bool:
+    """Whether an inverter's energy register began again shortly before a day: another inverter may hang there now."""
+    days, kinds = night.series(subject, "fault")
+    resets = days[kinds == KINDS.index("register_reset") + 1]
+    return bool(np.any(np.abs(resets - since.toordinal()) <= _REPLACED_DAYS))

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from monitor.detect.balances import observe_balances
 from monitor.detect.clocks import observe_clocks
+from monitor.detect.crossed import observe_crossed
 from monitor.detect.dead import observe_tails
 from monitor.detect.delivered import observe_room
 from monitor.detect.faulty import observe_faulty
@@ -25,7 +26,7 @@ Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 # What tells where an inverter was held back, and what leaves such hours out.
 FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (
-    observe_snow, observe_dips, observe_siblings, observe_outside, observe_clocks, observe_faulty,
+    observe_snow, observe_dips, observe_siblings, observe_crossed, observe_outside, observe_clocks, observe_faulty,
     observe_balances, observe_room, observe_interruptions,
     observe_tails,
 )  # fmt: skip

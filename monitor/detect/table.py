@@ -11,13 +11,14 @@ from monitor.detect.data_fault import DataFault
 from monitor.detect.energy_imbalance import EnergyImbalance
 from monitor.detect.export_limiting import ExportLimiting
 from monitor.detect.failed_string import FailedString
-from monitor.detect.finding import Level
+from monitor.detect.finding import Finding, Level
 from monitor.detect.grid_voltage_trip import GridVoltageTrip
 from monitor.detect.inverter_outage import InverterOutage
 from monitor.detect.meter_disagreement import MeterDisagreement
 from monitor.detect.missing_data import MissingData
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.shading_growth import ShadingGrowth
+from monitor.detect.short_of_nameplate import FROM_THE_START
 from monitor.detect.snow import Snow
 from monitor.detect.soiling import Soiling
 from monitor.detect.underperforming_module import UnderperformingModule
@@ -89,3 +90,12 @@ KINDS: dict[str, Kind] = {
     "meter_disagreement": Kind("watch", 3, "balance", spoils=False),
     "energy_imbalance": Kind("watch", 3, "balance", spoils=False),
 }
+
+
+def spoils(finding: Finding) -> bool:
+    """Whether nothing is learned from what a finding touches while it is open.
+
+    What a string has lacked from its first day on is part of its level: later days are held against that.
+    """
+    always = finding.cause == "underperforming_string" and finding.evidence.get("shape") == FROM_THE_START
+    return KINDS[finding.cause].spoils and not always

@@ -8,7 +8,10 @@ from functools import partial
 import numpy as np
 
 from monitor.detect.change import MOST_BEFORE, Drop, Prior
+from monitor.detect.fallen_sibling import unless_the_sibling_fell
+from monitor.detect.mirrored import mirrored
 from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.short_of_nameplate import FROM_THE_START, short_from_the_start
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
     CLEAR,
@@ -75,18 +78,20 @@ class UnderperformingString:
     def _judge(self, night: SiteNight, member: Member) -> Verdict | None:
         subject = reported(night, member)
         finding = night.open_finding(subject, self.cause)
-        if finding is not None:
+        if finding is not None and finding.evidence.get("shape") != FROM_THE_START:
             whole = finding.evidence.get("whole_days_before")
             losses = partial(
                 losses_since, night, member.subject, night.day, whole=None if whole is None else tuple(whole)
             )
-            return still_there(night, member.subject, finding, losses)
+            verdict = still_there(night, member.subject, finding, losses)
+            return unless_the_sibling_fell(night, member, finding, verdict)
         channels = _channels(night, member)
         told = any(night.traits.get(member.subject, {}).get(c.trait) is not None for c in channels)
         drops = [w for c in channels if (w := look(night, member.subject, c)) is not None]
         found = [w for w in drops if _believable(night, member, w)]
         if not found:
-            return Verdict(subject, self.cause, "healthy") if told and not drops else None
+            standing = Verdict(subject, self.cause, "healthy") if told else None
+            return None if drops else short_from_the_start(night, member) or standing
         weakness = max(found, key=lambda w: w.drop.strength)
         if weakness.channel.trait in ("clear", "outside") and weakness.drop.shape == "ramp":
             return None  # what grows on all that can be compared is dirt or age
@@ -102,6 +107,9 @@ class UnderperformingString:
         fitting = _strings_of_that_share(night, member, weakness)
         if fitting:
             signs["share_of_one_string"] = True
+        others = {"shading_growth": round(1.0 - chance, 2)} if chance < 0.9 else {}
+        if mirrored(night, member.subject, drop.since):
+            chance, others = 0.5, {"data_fault": 0.5}
         return Verdict(
             reported(night, member),
             self.cause,
@@ -111,7 +119,7 @@ class UnderperformingString:
             losses=losses_since(night, member.subject, weakness.since, drop.mean_size, drop.sigma, whole),
             evidence={**evidence_of(weakness), **signs},
             nights_needed=2,
-            others={"shading_growth": round(1.0 - chance, 2)} if chance < 0.9 else {},
+            others=others,
         )
 
 

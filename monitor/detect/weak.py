@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import numpy as np
 
-from ingest.readings import Mask, Seconds
+from ingest.readings import Mask, Seconds, Values
 from ingest.sources import points_of
 from monitor.config.models import Site
 from monitor.detect.change import MOST_BEFORE, Drop, Prior, find_drop, recovered
@@ -24,6 +25,8 @@ _FRESH_DAYS = 10
 LEARNING_DAYS = 25
 # A day's energy beside the siblings' tells of that day's loss where it scatters by less than this part of the loss.
 _WHOLE, _CLEAR_SCATTER = "peer", 0.35
+# After a repair a part of the loss may be left: so much of it, beyond so many sigmas, on the middle of so many days.
+_LEFT_SHARE, _LEFT_SIGMAS, _LEFT_DAYS = 0.25, 4.5, 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +150,14 @@ def is_back(night: SiteNight, subject: str, finding: Finding) -> bool | None:
     recent = days > night.day.toordinal() - 3 * _FRESH_DAYS
     if not days.size or days[-1] != night.day.toordinal():
         return None
-    return recovered(days[recent], values[recent], reference=evidence["reference"], size=evidence["log_change"])
+    back = recovered(days[recent], values[recent], reference=evidence["reference"], size=evidence["log_change"])
+    return back and not _half_repaired(values, evidence)
+
+
+def _half_repaired(values: Values, evidence: Mapping[str, Any]) -> bool:
+    """Whether so much of a drop is left that it would be believed by itself."""
+    left = evidence["reference"] - median(values[-_LEFT_DAYS:])
+    return bool(left > max(_LEFT_SHARE * abs(evidence["log_change"]), _LEFT_SIGMAS * evidence["log_change_sigma"]))
 
 
 def level_now(night: SiteNight, subject: str, finding: Finding) -> tuple[float, float]:
@@ -158,6 +168,9 @@ def level_now(night: SiteNight, subject: str, finding: Finding) -> tuple[float, 
     if evidence.get("shape") == "ramp":
         first = max(first, night.day.toordinal() - 2 * _FRESH_DAYS)
     after = values[days >= first]
+    lately = values[-_LEFT_DAYS:]
+    if lately.size == _LEFT_DAYS and median(lately) > evidence["reference"] + 0.5 * evidence["log_change"]:
+        after = lately  # half repaired
     if after.size < 3:
         return evidence["log_change"], evidence["log_change_sigma"]
     return float(median(after) - evidence["reference"]), evidence["log_change_sigma"]

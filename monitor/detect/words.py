@@ -25,6 +25,8 @@ NAMES = {
     "clipping": "the inverter's limit",
     "export_limiting": "the export limit",
     "snow": "snow",
+    # No cause, but what may be wrong instead.
+    "site_file": "a site file that is wrong",
 }
 WORDS: Words = {
     **data.WORDS, **energies.WORDS, **inverters.WORDS, **limits.WORDS, **roof.WORDS, **strings.WORDS,

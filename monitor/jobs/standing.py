@@ -95,7 +95,7 @@ def look(fleet: Fleet, store: Store, now: int) -> Standing:
             rejects=tuple(sentence(r.reject) for r in list_rejects(conn, limit=LISTED)),
             silent_sites=tuple(_silent_sites(conn, fleet, now)),
             faults=fleet.faults,
-            doubts=tuple(doubts_of(baselines_of(conn, [s.id for s in fleet.sites]))),
+            doubts=tuple(doubts_of(fleet.sites, baselines_of(conn, [s.id for s in fleet.sites]))),
             devices=_devices(conn, fleet),
             mail=look_at_mail(conn, now),
             records=tuple(_records(conn, fleet)),

@@ -63,7 +63,8 @@ class Epoch:
 class SiteHistory:
     """Numbers of a site's days by subject, and what was concluded from more nights than are remembered.
 
-    `frozen` are gains beside open tables with the day from which they hold, `skies` the newest map of each subject.
+    `frozen` are gains beside open tables with the day from which they hold, `skies` the newest map of each subject,
+    `doubted` planes that do not lie as the site file says, by the newest look at their power.
 
     Numbers are kept with 24 bits, in memory that does not grow once `MEMORY_DAYS` are full.
     """
@@ -71,6 +72,7 @@ class SiteHistory:
     kept: dict[str, NumberStore] = field(default_factory=dict)
     frozen: dict[str, tuple[date, Gains]] = field(default_factory=dict)
     skies: dict[str, LearnedSky] = field(default_factory=dict)
+    doubted: frozenset[str] = frozenset()
     epochs: Mapping[str, Epoch] = field(default_factory=dict)  # as of the coming night; none for a subject's first
 
     def add(self, notes: Iterable[DayNote]) -> None:

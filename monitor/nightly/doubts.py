@@ -7,6 +7,7 @@ from datetime import date
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
+from monitor.nightly.nameplates import nameplate_doubts
 from monitor.nightly.planes import fit_planes, healthy_days
 from monitor.store import Store
 from monitor.store.baselines import Baseline
@@ -53,11 +54,20 @@ def is_of_a_plane(baseline: Baseline) -> bool:
     return baseline.subject.startswith(_PREFIX)
 
 
-def doubts_of(baselines: Sequence[Baseline]) -> list[str]:
-    """The doubts of the newest look at each plane."""
-    newest = {b.subject: b for b in baselines if is_of_a_plane(b)}  # in order of epoch
-    return [
-        f"{b.site}: plane {b.subject.removeprefix(_PREFIX)}: {doubt}"
+def doubted_after(doubted: frozenset[str], looked: Sequence[Baseline]) -> frozenset[str]:
+    """Planes in doubt after some more looks at them, oldest first."""
+    for one in looked:
+        plane = {one.subject.removeprefix(_PREFIX)}
+        doubted = doubted | plane if one.values.get("doubt") else doubted - plane
+    return doubted
+
+
+def doubts_of(sites: Sequence[Site], baselines: Sequence[Baseline]) -> list[str]:
+    """The doubts of the newest look at each plane, and of the levels that units had when they were new."""
+    newest = {(b.site, b.subject): b for b in baselines if is_of_a_plane(b)}  # in order of epoch
+    planes = [
+        (b.site, f"{b.site}: plane {b.subject.removeprefix(_PREFIX)}: {doubt}")
         for b in newest.values()
         if (doubt := b.values.get("doubt"))
     ]
+    return [*(text for _, text in planes), *nameplate_doubts(sites, baselines, {site for site, _ in planes})]

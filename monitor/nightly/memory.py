@@ -17,7 +17,7 @@ from monitor.detect.ruling import epochs_on
 from monitor.model.gain import Gains
 from monitor.model.history import MEMORY_DAYS, DayNote, SiteHistory, memory_start
 from monitor.model.packing import Stretch, joined, pack, unpack
-from monitor.nightly.doubts import is_of_a_plane
+from monitor.nightly.doubts import doubted_after, is_of_a_plane
 from monitor.store.baselines import baselines_of
 from monitor.store.daily import DailyRow, read_daily
 from monitor.store.memory import MemoryPart, read_memory, write_memory
@@ -42,11 +42,13 @@ def remember_all(conn: Connection, firsts: Mapping[str, date]) -> dict[str, tupl
     parts = read_memory(conn, list(firsts), since=oldest // PART_DAYS)
     found = {site: _from_parts(conn, site, first, parts[site]) for site, first in firsts.items()}
     for baseline in baselines_of(conn, list(firsts)):
+        history = found[baseline.site][0]
         if is_of_a_plane(baseline):
-            continue
-        if baseline.frozen_on is not None and baseline.frozen_on < firsts[baseline.site]:
+            if baseline.learned_until < firsts[baseline.site]:
+                history.doubted = doubted_after(history.doubted, [baseline])
+        elif baseline.frozen_on is not None and baseline.frozen_on < firsts[baseline.site]:
             gains = Gains(**baseline.values, complete=True)
-            found[baseline.site][0].frozen[baseline.subject] = (baseline.frozen_on, gains)
+            history.frozen[baseline.subject] = (baseline.frozen_on, gains)
     for site, skies in read_maps(conn, firsts).items():
         found[site][0].skies = skies
     for site, rulings in rulings_of(conn, list(firsts)).items():

@@ -18,17 +18,18 @@ from monitor.detect.finding import Finding
 from monitor.detect.life import Change, advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.observe import observe
+from monitor.detect.on_paper import hedged
 from monitor.detect.ruling import epochs_on, rule, silenced
 from monitor.detect.shading_growth import LOOK_BACK_DAYS, is_look_night
 from monitor.detect.snow_cover import snow_possible
-from monitor.detect.table import KINDS, detector_table
+from monitor.detect.table import detector_table, spoils
 from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
 from monitor.model.gain import Gains
 from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, next_build_night
 from monitor.model.span import SiteSpan, site_span, utc_days
 from monitor.nightly.cases import Case, Chart, Neighbours, forget, listeners, neighbourhoods, open_cases, recall
-from monitor.nightly.doubts import plane_baselines
+from monitor.nightly.doubts import doubted_after, plane_baselines
 from monitor.nightly.groups import groups_of
 from monitor.nightly.memory import keep_memory, note_of
 from monitor.nightly.rows import daily_rows
@@ -365,6 +366,7 @@ def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation,
         night = replace(night, looks={subject: _by_right_clocks(night, looks) for subject, looks in chain.items()})
     night = observe(night)
     found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
+    found = hedged(night, found)
     verdicts = silenced(night, settle(case.site, found, case.findings), case.rulings, case.findings)
     raised = max(view.day, case.raised_from or view.day)
     changes = advance(
@@ -407,7 +409,7 @@ def _skies(
 def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
     """Units with an open finding of their own, or whose inverter has one: their baselines do not learn tonight."""
     findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
-    subjects = {f.subject for f in findings.values() if f.state == "open" and KINDS[f.cause].spoils}
+    subjects = {f.subject for f in findings.values() if f.state == "open" and spoils(f)}
     if "site" in subjects:
         return (
             subjects | {f"string:{s.id}" for s in case.site.string} | {f"inverter:{i.id}" for i in case.site.inverter}
@@ -451,6 +453,7 @@ def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
 
 def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
     case.history.frozen |= {subject: (day, gains) for subject, gains in outcome.settled.items()}
+    case.history.doubted = doubted_after(case.history.doubted, outcome.planes)
     case.history.skies |= {sky.subject: sky for sky in outcome.skies}
     if outcome.looks and case.looks_since is None:
         case.looks_since = day

@@ -13,7 +13,7 @@ from ingest.readings import Mask, Seconds, Values
 from ingest.timeline import local_day
 from monitor.config.models import Plane, Site
 from monitor.detect.finding import Finding
-from monitor.detect.table import KINDS
+from monitor.detect.table import spoils
 from monitor.model.as_installed import doubt
 from monitor.model.dayview import measurable
 from monitor.model.grid import STEP_S, grid
@@ -62,7 +62,7 @@ def healthy_days(site: Site, rows: Sequence[DailyRow], findings: Sequence[Findin
         believed = row.features.get("clearness") is not None and row.features.get("unit:power") is None
         if row.subject in healthy and believed:
             healthy[row.subject].add(row.day)
-    for finding in (f for f in findings if KINDS[f.cause].spoils):
+    for finding in (f for f in findings if spoils(f)):
         for subject in _touched(site, finding.subject) & healthy.keys():
             healthy[subject] = {d for d in healthy[subject] if not finding.since <= d <= finding.last_seen}
     return healthy

@@ -12,7 +12,7 @@ from ingest.readings import Mask, Values
 from monitor.config.models import Site, String
 from monitor.detect.finding import Finding
 from monitor.detect.night import SiteNight
-from monitor.detect.table import KINDS
+from monitor.detect.table import spoils
 from monitor.model.dayview import DayView, measurable
 from monitor.model.history import SiteHistory
 from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, kept, next_sky
@@ -96,7 +96,7 @@ def learn_skies(
         if not behind:
             continue
         told_of = _tells_of(site, subject, behind)
-        doubted = [f for f in findings if KINDS[f.cause].spoils and f.subject in told_of]
+        doubted = [f for f in findings if spoils(f) and f.subject in told_of]
         frozen = history.frozen.get(unit)
         sky = next_sky(
             [o for o in every if o.healthy and not any(f.since <= o.day <= f.last_seen for f in doubted)],

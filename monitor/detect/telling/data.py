@@ -63,6 +63,7 @@ FAULTS = {
     "spikes": "readings with leaps that no sun makes",
     "stuck": "readings that stand still while the sun moves",
     "frozen": "the same rows over and over",
+    "exchanged": "readings of strings {strings} that are each other's",
     "mute": "readings that say nothing, while the inverter's balance shows that it works",
     "no_voltage": "current without any voltage",
     "no_current": "voltage without any reading of current",
@@ -76,7 +77,10 @@ FAULTS = {
 def _data_fault(site: Site, finding: Finding) -> str:
     verb = "sent" if finding.state == "cleared" else "has sent"
     kind, level = str(finding.evidence.get("fault", "")), float(finding.evidence.get("level", 0.0))
-    what = FAULTS.get(kind, "readings that cannot be right").format(level=level)
+    strings = " and ".join(finding.evidence.get("strings", ()))
+    what = FAULTS.get(kind, "readings that cannot be right").format(level=level, strings=strings)
+    if kind == "exchanged" and finding.evidence.get("standing"):
+        what += ", as the site file has them"
     return f"{subject_in_words(site, finding.subject)} {verb} {what} {span(finding)}; they are left out of the balance."
 
 
@@ -84,8 +88,12 @@ def _data_fault_advice(site: Site, finding: Finding) -> dict[str, str]:
     first = {
         "unit": "Compare the unit in the column's header, or the register's scale, with the site file: a change of "
         "firmware or export often changes it. Mend the unit in the site file and read the export again.",
-        "register_reset": "Ask whether a meter, display or logger was exchanged; note the old and the new register for "
-        "the customer's accounts. Energy goes on being counted from the new start.",
+        "register_reset": "Ask whether an inverter, meter, display or logger was exchanged (a new inverter's rating "
+        "belongs in the site file); note the old and the new register for the customer's accounts. Energy goes on "
+        "being counted from the new start.",
+        "exchanged": "Compare the columns of both strings in the site file, and the planes and modules that it gives "
+        "them, with the export's header and with the plan of the roof; ask whether strings were plugged in anew at the "
+        "inverter. Mend the site file and read the export again.",
         "register_jump": "Compare the register with the device's own display.",
     }.get(
         str(finding.evidence.get("fault")),

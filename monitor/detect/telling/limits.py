@@ -39,9 +39,11 @@ def _export_limiting(site: Site, finding: Finding) -> str:
         before = _kw(finding.evidence.get("before_w", 0.0))
         where = subject_in_words(site, finding.subject)
         verb = "did" if finding.state == "cleared" else "does"
+        anew = finding.evidence.get("register_restarted")
+        other = "; its energy register began anew about then, as that of another inverter would" if anew else ""
         return (
             f"{where} {verb} not go above {level} {span(finding)}, after {before} before, and the site file states no "
-            f"such limit; {lost(finding)}."
+            f"such limit{other}; {lost(finding)}."
         )
     verb = "held" if finding.state == "cleared" else "holds"
     which = "the export limit" if finding.evidence.get("stated", True) else "a limit of the export"

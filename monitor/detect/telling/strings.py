@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
-from monitor.detect.telling.phrases import ROOF_CAUTION, Words, lost, span, subject_in_words
+from monitor.detect.telling.phrases import ROOF_CAUTION, Words, lost, span, spoken, subject_in_words
 
 
 def _failed_string(site: Site, finding: Finding) -> str:
@@ -51,10 +53,25 @@ def _failed_string_advice(site: Site, finding: Finding) -> dict[str, str]:
 def _weak_string(site: Site, finding: Finding) -> str:
     verb = "made" if finding.state == "cleared" else "makes"
     share = finding.evidence["loss_fraction"]
+    if finding.evidence.get("shape") == "from_the_start":
+        since = "from the first day on" if finding.evidence["from_the_first_day"] else span(finding)
+        return (
+            f"{subject_in_words(site, finding.subject)} {verb} {share:.0%} less for its nameplate than the others of "
+            f"its plane {since}, as if it had {finding.evidence['like_modules']:.0f} modules instead of "
+            f"{finding.evidence['modules']}; {lost(finding)}, unless the site file is wrong."
+        )
     return (
         f"{subject_in_words(site, finding.subject)} {verb} {share:.0%} less than it should {span(finding)}"
-        f"{_sign(finding)}; {lost(finding)}."
+        f"{_sign(finding)}; {lost(finding)}{_sibling(site, finding)}."
     )
+
+
+def _sibling(site: Site, finding: Finding) -> str:
+    fell = finding.evidence.get("sibling_fell")
+    if fell is None:
+        return ""
+    sibling = subject_in_words(site, finding.evidence["sibling"])
+    return f"; {sibling} has come down to the same level since {spoken(date.fromisoformat(fell))}"
 
 
 def _sign(finding: Finding) -> str:

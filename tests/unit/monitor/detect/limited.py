@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
+from types import MappingProxyType
 
 import numpy as np
 
@@ -135,12 +137,20 @@ def night_of(
 
 
 def replay(
-    site: Site, detector: Detector, days: Sequence[tuple[date, Mapping[Channel, Values]]]
+    site: Site,
+    detector: Detector,
+    days: Sequence[tuple[date, Mapping[Channel, Values]]],
+    faults: Mapping[date, Mapping[str, float]] = MappingProxyType({}),
 ) -> tuple[list[list[Verdict]], list[Finding]]:
-    """Nights one after the other, each with what those before have left: verdicts by night, and the findings."""
+    """Nights one after the other, each with what those before have left: verdicts by night, and the findings.
+
+    `faults` are traits of that name by subject, on days on which no reading tells of them.
+    """
     past, findings, said = SiteHistory(), list[Finding](), list[list[Verdict]]()
     for day, columns in days:
         night = observe(night_of(site, columns, day, past, tuple(findings)))
+        told = {s: {**night.traits.get(s, {}), "fault": kind} for s, kind in faults.get(day, {}).items()}
+        night = replace(night, traits={**night.traits, **told})
         verdicts = detector.find(night)
         changes = advance(night, verdicts, findings, suspected=past.suspected, raised=day)
         changed = {c.finding.id: c.finding for c in changes}

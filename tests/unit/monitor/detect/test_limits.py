@@ -12,6 +12,7 @@ from ingest.readings import Channel, Values
 from monitor.config.models import Site
 from monitor.detect.clipping import Clipping
 from monitor.detect.export_limiting import ExportLimiting
+from monitor.detect.faulty import KINDS
 from monitor.detect.finding import Finding
 from monitor.detect.grid_voltage_trip import GridVoltageTrip
 from monitor.detect.night import Verdict
@@ -119,6 +120,20 @@ def test_a_limit_that_came_down_unannounced_is_watched_and_not_a_note_of_clippin
     back = [(day, limited_to(clear_day(site, day), 5000.0)) for day in days_from(JUNE + timedelta(11), 2)]
     said, _ = replay(site, ExportLimiting(), [*high, *low, *back])
     assert says(said[-1], "inverter:inv1") == "healthy"
+
+
+def test_a_lower_top_behind_a_register_that_began_anew_may_be_another_inverter() -> None:
+    site = home(rated_ac_w=5000.0)
+    high = [(day, limited_to(clear_day(site, day), 5000.0)) for day in days_from(JUNE, 5)]
+    low = [(day, limited_to(clear_day(site, day), 3680.0)) for day in days_from(JUNE + timedelta(5), 6)]
+    anew = float(KINDS.index("register_reset") + 1)
+    _, findings = replay(site, ExportLimiting(), [*high, *low], {JUNE + timedelta(5): {"inverter:inv1": anew}})
+    found = one(findings, "inverter:inv1")
+    assert (found.confidence, found.evidence["other_causes"]) == (0.5, {"site_file": 0.5})
+    assert "its energy register began anew about then, as that of another inverter would" in found.summary
+    assert found.summary.endswith(
+        "The cause is not certain: the export limit (50%) or a site file that is wrong (50%)."
+    )
 
 
 def test_a_limit_that_the_site_file_states_has_not_come_down() -> None:
