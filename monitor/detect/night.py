@@ -126,6 +126,7 @@ class SiteNight:
     span: SiteSpan | None = None  # readings of the days around
     past: SiteHistory = field(default_factory=SiteHistory)  # what the nights before have left
     looks: Mapping[str, Sequence[KeptLooks]] = field(default_factory=dict)  # recent looks at the sky, once a week
+    beside: Sequence[SiteHistory] = ()  # what the neighbours' nights have left, the nearest first
     known: tuple[Finding, ...] = ()  # the site's findings as of the night before
     traits: Mapping[str, Mapping[str, float]] = field(default_factory=dict)  # what was observed tonight, by subject
     held: Mapping[str, Mask] = field(default_factory=dict)  # by inverter id, once worked out: see `held_back`

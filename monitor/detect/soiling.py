@@ -12,6 +12,7 @@ from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
     CLEAR,
+    CLEAR_BESIDE,
     Channel,
     Weakness,
     change_since,
@@ -32,8 +33,9 @@ _LEAST_DAYS = 21
 class Soiling:
     """Slow losses of everything on a roof, with the ratios between its units unchanged.
 
-    Told by cloudless hours and by what sensor, weather or neighbours saw; where both speak, both must agree, because
-    haze dims the first and a drifting sensor the second. A rain or a cleaning clears it.
+    Told by cloudless hours, by these beside the neighbours' cloudless hours, and by what sensor, weather or neighbours
+    saw; where two speak, both must agree, because haze dims the first and a drifting sensor the last. A rain or a
+    cleaning clears it.
 
     References
     ----------
@@ -52,7 +54,7 @@ class Soiling:
         if finding is not None:
             unit = finding.evidence.get("unit", units[0].subject)
             return [still_there(night, unit, finding, partial(_losses, night, units, night.day))]
-        for channel in (outside_channel(night), CLEAR):
+        for channel in (outside_channel(night), CLEAR_BESIDE, CLEAR):
             drops = [look(night, unit.subject, channel) for unit in units]
             found = [w for w in drops if w is not None]
             if len(found) == len(units) and _creeps(night, units, found, channel):
@@ -84,8 +86,13 @@ def _creeps(night: SiteNight, units: list[Member], found: list[Weakness], channe
         return False
     other = CLEAR if channel.trait == "outside" else outside_channel(night)
     changes = [change_since(night, u.subject, other.trait, other.prior, since) for u in units]
-    known = [c[0] for c in changes if c is not None]
-    return not known or float(np.median(known)) < 0.3 * float(np.median(sizes))
+    known = [c for c in changes if c is not None]
+    if not known:
+        return True
+    size = float(np.median([c[0] for c in known]))
+    # Where the neighbours have told of the haze already, they need not tell twice: they must not say the contrary.
+    doubt = float(np.median([c[1] for c in known])) if channel is CLEAR_BESIDE else 0.0
+    return size - doubt < 0.3 * float(np.median(sizes))
 
 
 def _losses(night: SiteNight, units: list[Member], since: date, size: float, sigma: float) -> tuple[DayLoss, ...]:

@@ -15,6 +15,7 @@ from monitor.detect.short_of_nameplate import FROM_THE_START, short_from_the_sta
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import (
     CLEAR,
+    CLEAR_BESIDE,
     Channel,
     Weakness,
     change_since,
@@ -93,7 +94,7 @@ class UnderperformingString:
             standing = Verdict(subject, self.cause, "healthy") if told else None
             return None if drops else short_from_the_start(night, member) or standing
         weakness = max(found, key=lambda w: w.drop.strength)
-        if weakness.channel.trait in ("clear", "outside") and weakness.drop.shape == "ramp":
+        if weakness.channel.trait in ("clear", CLEAR_BESIDE.trait, "outside") and weakness.drop.shape == "ramp":
             return None  # what grows on all that can be compared is dirt or age
         return self._raised(night, member, weakness)
 
@@ -147,8 +148,8 @@ def _channels(night: SiteNight, member: Member) -> tuple[Channel, ...]:
     if night.series(member.subject, "peer_mid")[0].size:
         return (VOLT, PEER, STRONG)
     if night.series(member.subject, "roof")[0].size:
-        return (ROOF_DULL, ROOF, CLEAR)
-    return (CLEAR, outside_channel(night))
+        return (ROOF_DULL, ROOF, CLEAR_BESIDE, CLEAR)
+    return (CLEAR_BESIDE, CLEAR, outside_channel(night))
 
 
 def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
@@ -156,6 +157,9 @@ def _believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     drop, trait, subject = weakness.drop, weakness.channel.trait, member.subject
     if _meter_counts_it(night, member, drop):
         return False
+    if weakness.channel is CLEAR_BESIDE:
+        seen = change_since(night, subject, "outside", outside_channel(night).prior, drop.since)
+        return seen is None or seen[0] - seen[1] < _BEST_SHARE * drop.size
     if trait in ("clear", "outside"):
         other = outside_channel(night) if trait == "clear" else CLEAR
         seen = change_since(night, subject, other.trait, other.prior, drop.since)

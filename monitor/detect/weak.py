@@ -16,6 +16,7 @@ from monitor.detect.change import MOST_BEFORE, Drop, Prior, find_drop, recovered
 from monitor.detect.delivered import USUAL_EFFICIENCY
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
+from monitor.detect.regional import TRAIT, clear_beside
 from monitor.model.middle import median
 
 _Z80 = 1.2816
@@ -39,8 +40,10 @@ class Channel:
     strength: float  # of the drop, in sigmas
 
 
-# Without siblings: cloudless hours and their haze, and what sensor, weather or neighbours saw, each with its own error.
+# Without siblings: cloudless hours with their haze, or without what neighbours share of it, and what sensor, weather or
+# neighbours saw, each with its own error.
 CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
+CLEAR_BESIDE = Channel(TRAIT, Prior(sigma=0.03, wander=0.012, least=0.012), least_size=0.04, strength=4.5)
 _BY_SENSOR = Channel("outside", Prior(sigma=0.04, wander=0.015, least=0.01), least_size=0.03, strength=4.5)
 _BY_WEATHER = Channel("outside", Prior(sigma=0.12, wander=0.04, least=0.03), least_size=0.06, strength=4.5)
 _BY_NEIGHBOURS = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
@@ -72,9 +75,16 @@ class Weakness:
         return date.fromordinal(self.drop.since)
 
 
+def readings(night: SiteNight, subject: str, trait: str) -> tuple[Seconds, Values]:
+    """Day ordinals and values of a trait, one that is kept or one that is worked out beside the neighbours."""
+    return clear_beside(night, subject) if trait == TRAIT else night.series(subject, trait)
+
+
 def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
     """Look for a lasting drop of a channel that is believable by itself; None on nights that tell nothing new."""
-    days, values = night.series(subject, channel.trait)
+    if channel is CLEAR_BESIDE and not _lies_low(night, subject):
+        return None
+    days, values = readings(night, subject, channel.trait)
     if not days.size or days[-1] != night.day.toordinal():
         return None
     drop = find_drop(days, values, channel.prior, learn=_healthy(night, subject, days))
@@ -86,7 +96,7 @@ def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
 
 def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since: int) -> tuple[float, float] | None:
     """Change of a trait from before a day to after it, and its uncertainty (log units); None if too little is known."""
-    days, values = night.series(subject, trait)
+    days, values = readings(night, subject, trait)
     healthy = _healthy(night, subject, days)
     before, after = (days < since) & healthy & (days >= since - 120), days >= since
     counts = np.array([np.count_nonzero(before), np.count_nonzero(after)], np.float64)
@@ -146,7 +156,7 @@ def is_back(night: SiteNight, subject: str, finding: Finding) -> bool | None:
     evidence = finding.evidence
     if "trait" not in evidence:
         return None
-    days, values = night.series(subject, evidence["trait"])
+    days, values = readings(night, subject, evidence["trait"])
     recent = days > night.day.toordinal() - 3 * _FRESH_DAYS
     if not days.size or days[-1] != night.day.toordinal():
         return None
@@ -163,7 +173,7 @@ def _half_repaired(values: Values, evidence: Mapping[str, Any]) -> bool:
 def level_now(night: SiteNight, subject: str, finding: Finding) -> tuple[float, float]:
     """An open finding's change of level by all days since it began (a ramp: by the last weeks), and its uncertainty."""
     evidence = finding.evidence
-    days, values = night.series(subject, evidence["trait"])
+    days, values = readings(night, subject, evidence["trait"])
     first = finding.since.toordinal()
     if evidence.get("shape") == "ramp":
         first = max(first, night.day.toordinal() - 2 * _FRESH_DAYS)
@@ -219,6 +229,14 @@ def kept_evidence(finding: Finding, size: float) -> dict[str, object]:
     dropped = ("days_seen", "good_days", "unseen_days", "other_causes", "earlier_causes")
     kept = {k: v for k, v in own.items() if k not in dropped}
     return {**kept, "loss_fraction": round(1.0 - float(np.exp(min(size, 0.0))), 4), "log_change_now": round(size, 5)}
+
+
+def _lies_low(night: SiteNight, subject: str) -> bool:
+    """Whether a unit's last clear days lie low at all, haze or not: before the neighbours are asked."""
+    days, values = night.series(subject, "clear")
+    if not days.size or days[-1] != night.day.toordinal() or days.size < LEARNING_DAYS:
+        return False
+    return median(values[-5:]) < median(values[:-5][-MOST_BEFORE:]) - 0.5 * CLEAR_BESIDE.least_size
 
 
 def _healthy(night: SiteNight, subject: str, days: Seconds) -> Mask:

@@ -300,8 +300,8 @@ def _one_night(
     for case in cases:
         if case.site.id not in nights or case.first is None or day < case.first:
             continue
-        around = region([(idle.get(other), histories[other]) for other, _ in near[case.site.id]], day)
-        night = replace(nights[case.site.id], region=around)
+        beside = [(idle.get(other), histories[other]) for other, _ in near[case.site.id]]
+        night = replace(nights[case.site.id], region=region(beside, day), beside=[past for _, past in beside])
         outcome = _guarded(tally, case, _judge, store, case, views[case.site.id], expected[case.site.id], night)
         if outcome is not None:
             outcomes.append((case, outcome))

@@ -45,6 +45,9 @@ def span(finding: Finding) -> str:
 
 
 def lost(finding: Finding) -> str:
+    """What a finding has cost, rounded as people speak."""
+    if finding.lost_kwh_high < 1.0:
+        return "less than 1 kWh not made"
     low, high = round(finding.lost_kwh_low), round(finding.lost_kwh_high)
     between = f" ({low} to {high})" if high > low else ""
     return f"about {finding.lost_kwh:.0f} kWh{between} not made"
