@@ -31,21 +31,21 @@ def past_of(clear: Values, subject: str = "string:s1", *, every: int = 2) -> Sit
     return history
 
 
-def among(own: Values, neighbours: int, *, level: float = 0.1, seed: int = 1) -> SiteNight:
+def among(own: Values, neighbours: int, *, sigma: float = 0.02, seed: int = 1) -> SiteNight:
     """A night of a roof of one string that saw this, with neighbours who saw the haze, each at a level of its own."""
     rng = np.random.default_rng(seed)
     others = [
-        past_of(HAZE + level * n + rng.normal(0.0, 0.02, DAYS), "inverter:inv1", every=1 + n % 3)
+        past_of(HAZE + 0.1 * n + rng.normal(0.0, sigma, DAYS), "inverter:inv1", every=1 + n % 3)
         for n in range(neighbours)
     ]
-    seen = own + rng.normal(0.0, 0.02, DAYS)
+    seen = own + rng.normal(0.0, sigma, DAYS)
     past = past_of(seen)
     made = night_of(ALONE, clear_day(ALONE), past=past)
     return replace(made, past=past, beside=others, traits={"string:s1": {"clear": float(seen[-1])}})
 
 
 def test_haze_that_all_see_goes_out() -> None:
-    night = among(HAZE - 0.03, 5)
+    night = among(HAZE - 0.03, 5, sigma=0.005)
     days, values = clear_beside(night, "string:s1")
     assert days[-1] == JUNE.toordinal()
     raw = night.series("string:s1", "clear")[1]
