@@ -33,7 +33,7 @@ WITNESSES = {
     "clear": "cloudless hours",
     "outside": "sensor, weather or neighbours",
 }
-_OTHER_MODULES = "power of the other modules"
+WITNESS_OF_MODULES = "power of the other modules"
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ def _inverter(site: Site, history: SiteHistory, subject: str, day: date) -> Limi
 def _witness(history: SiteHistory, subject: str, channel: Channel, day: date) -> Witness | None:
     """What one trait reveals; None where the site does not give it, or too seldom."""
     days, values = history.series(subject, channel.trait)
-    name = _OTHER_MODULES if channel is MODULE_PEER else WITNESSES[channel.trait]
+    name = WITNESS_OF_MODULES if channel is MODULE_PEER else WITNESSES[channel.trait]
     if not days.size:
         return None
     recent = days > day.toordinal() - _PATIENCE

@@ -51,7 +51,7 @@ def gather_pack(conn: Connection, fleet: Fleet, site: Site, first: date, last: d
     year = _typical(conn, site, history, until)
     days = _days(site, rows, losses, every, year)
     if not days:
-        raise ConfigurationError([f"site {site.id!r}: nothing was expected of its inverters from {first} to {last}"])
+        raise ConfigurationError([f"site {site.id!r}: nothing was read of its inverters from {first} to {last}"])
     reckoned = [term.reckoning.first for term in days]
     quoted = sum(term.quoted or 0.0 for term in days) / 1000.0
     split = share_sigma(year, reckoned) * (site.site.quoted_kwh_per_year or 0.0) / quoted if quoted else 0.0
@@ -134,9 +134,15 @@ def _days(
         here = list(of_day)
         lost = by_day.get(day, [])
         reckoning = reckon_day(site, day, here, [(findings[one.finding_id], one.lost_kwh) for one in lost])
-        if reckoning is not None:
+        if reckoning is not None and not _is_silent(reckoning, here):
             found.append(_terms(site, here, lost, reckoning, year))
     return found
+
+
+def _is_silent(reckoning: Reckoning, rows: Sequence[DailyRow]) -> bool:
+    """Whether nothing is known of a day: no inverter was read, and no finding tells what became of its energy."""
+    was_read = any(row.measured_kwh is not None for row in rows if row.subject.startswith("inverter:"))
+    return not was_read and not sum(reckoning.findings.values()) and not sum(reckoning.notes.values())
 
 
 def _terms(

@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from ingest.timeline import local_day
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
+from monitor.detect.least_loss import WITNESS_OF_MODULES, WITNESSES
 from monitor.detect.telling.phrases import compass, subject_in_words
 from monitor.model.dayview import measurable
 from monitor.model.grid import STEP_S
@@ -32,29 +33,34 @@ from monitor.store.readings import load_tables
 MOST_FINDINGS = 8
 _BEFORE_DAYS, _AFTER_DAYS = 60, 90
 _WHOLE_DAY = 0.9
+_LEAST_DAYS = 5  # before the trouble began, so that its trait has a level to be held against
 _NO_PICTURE = frozenset({"missing_data"})
+_LIMITS, _COSTLY_KWH = frozenset({"clipping", "export_limiting"}), 20.0
 _READINGS_ONLY = frozenset({"data_fault", "clock_error"})  # whose energies say nothing of the unit
 _REGISTERS = frozenset({"meter_disagreement"})
 _BY_DAY_ALONE = frozenset({"soiling", "snow"})  # whose single days look like any other
-_BRIGHT_DAYS = 10
-_DAY_H = 24.0
-_LEAST_W = 5.0
+_BY_LIGHT = _LIMITS | {"shading_growth"}  # which show best under a clear sky
 
 
 def gather_proofs(
     conn: Connection, fleet: Fleet, site: Site, history: SiteHistory, findings: Sequence[Finding], first: date,
     last: date,
 ) -> tuple[FindingProof, ...]:  # fmt: skip
-    """Pictures of the findings of a period, notes left out: one or two each, the costliest findings first."""
+    """Pictures of the findings of a period, one or two each, the costliest first; of notes those of costly limits."""
     found: list[FindingProof] = []
     drawn: set[tuple[object, ...]] = set()
-    for finding in [f for f in findings if f.level != "note" and f.cause not in _NO_PICTURE][:MOST_FINDINGS]:
+    for finding in [f for f in findings if _has_picture(f)][:MOST_FINDINGS]:
         for data, alt in _of_finding(conn, fleet, site, history, finding, first, last):
             key = _sight(data)
             if key not in drawn:
                 drawn.add(key)
                 found.append(FindingProof(finding=finding.id, data=data, alt=alt))
     return tuple(found)
+
+
+def _has_picture(finding: Finding) -> bool:
+    costly = finding.cause in _LIMITS and finding.lost_kwh >= _COSTLY_KWH
+    return finding.cause not in _NO_PICTURE and (finding.level != "note" or costly)
 
 
 def _sight(data: Proof) -> tuple[object, ...]:
@@ -79,27 +85,28 @@ def _of_finding(
     if finding.cause not in _REGISTERS:
         if finding.cause not in _BY_DAY_ALONE:
             proofs.append(telling_day(conn, fleet, site, finding, last))
-        if finding.cause not in _READINGS_ONLY:
-            proofs.append(daily_ratio(conn, site, finding, last))
+        if finding.cause not in _READINGS_ONLY | _LIMITS:
+            proofs.append(by_witness(site, history, finding, last) or daily_ratio(conn, site, finding, last))
     return [proof for proof in proofs if proof is not None]
 
 
 def telling_day(conn: Connection, fleet: Fleet, site: Site, finding: Finding, last: date) -> tuple[Proof, str] | None:
     """The brightest day of the trouble up to `last`: the unit beside the others of its kind, or what was expected."""
     unit = _shown_unit(site, finding)
-    kind = finding.subject.partition(":")[0]
+    kind = "module" if finding.subject.startswith("module:") else unit.partition(":")[0]
     if kind not in ("string", "inverter", "module"):
         return None
     rows = read_daily(conn, site=site.id, subject=unit, first=finding.since, last=min(finding.last_seen, last))
     known = [r for r in rows if r.expected_kwh is not None and r.measured_kwh is not None]
     if not known:
         return None
-    day = _most_telling(known, by_light=kind != "inverter" or finding.cause == "shading_growth").day
+    day = _most_telling(known, by_light=kind != "inverter" or finding.cause in _BY_LIGHT).day
     begin, end = local_day(day, site.zone)
     starts = np.arange(begin, end, STEP_S, dtype=np.int64)
     utc = utc_days(site, day, day)
     measured = measure(site, load_tables(conn, site=site.id, first_day=utc[0], last_day=utc[1]), starts)
-    hours = [float(h) for h in _DAY_H * (starts - begin) / (end - begin)]
+    clock = (datetime.fromtimestamp(int(at), site.zone) for at in starts)
+    hours = [at.hour + at.minute / 60.0 for at in clock]
     words = subject_in_words(site, finding.subject if kind == "module" else unit)
     if kind == "module":
         data = _modules_of(measured, site, finding.subject, day, hours)
@@ -111,8 +118,40 @@ def telling_day(conn: Connection, fleet: Fleet, site: Site, finding: Finding, la
     return data, f"{words[:1].upper()}{words[1:]} on {day_words(day)}, a telling day, beside {beside}."
 
 
+def by_witness(site: Site, history: SiteHistory, finding: Finding, last: date) -> tuple[Proof, str] | None:
+    """The trait that a slow or small loss was told by, day by day, over its own middle before; None without one."""
+    trait = finding.evidence.get("trait")
+    subjects = (finding.subject, _shown_unit(site, finding))
+    found = (history.series(subject, str(trait)) for subject in subjects)
+    ordinals, values = next((series for series in found if series[0].size), (None, None))
+    if ordinals is None or values is None:
+        return None
+    first = finding.since - timedelta(days=_BEFORE_DAYS)
+    end = max(min(last, finding.last_seen, finding.since + timedelta(days=_AFTER_DAYS)), finding.since)
+    told = {date.fromordinal(int(o)): float(v) for o, v in zip(ordinals, values, strict=True)}
+    days = [first + timedelta(days=n) for n in range((end - first).days + 1)]
+    before = np.array([told[d] for d in days if d < finding.since and d in told])
+    since = np.array([told[d] for d in days if d >= finding.since and d in told])
+    if before.size < _LEAST_DAYS or not since.size:
+        return None
+    middle = float(np.median(before))
+    low, high = (float(np.exp(q - middle)) for q in np.quantile(before, [0.1, 0.9]))
+    name = WITNESS_OF_MODULES if finding.subject.startswith("module:") else WITNESSES.get(str(trait), "")
+    data = DailyRatio(
+        of=finding.subject, days=days, ratio=[float(np.exp(told[d] - middle)) if d in told else np.nan for d in days],
+        low=[low] * len(days), high=[high] * len(days), since=finding.since, until=finding.last_seen,
+        held_against=f"its level before, by {name}", asks_for_action=finding.level in ("urgent", "visit"),
+    )  # fmt: skip
+    words = subject_in_words(site, finding.subject)
+    level = share(float(np.exp(np.median(since) - middle)))
+    return data, (
+        f"{words[:1].upper()}{words[1:]} day by day beside {name}, over its middle before: at {level} since "
+        f"{day_words(finding.since)}."
+    )
+
+
 def daily_ratio(conn: Connection, site: Site, finding: Finding, last: date) -> tuple[Proof, str] | None:
-    """Measured over expected around the day since when; of a string with a like sibling, over the sibling's."""
+    """Measured over expected around the day since when."""
     unit = _shown_unit(site, finding)
     first = finding.since - timedelta(days=_BEFORE_DAYS)
     end = min(last, finding.last_seen, finding.since + timedelta(days=_AFTER_DAYS))
@@ -126,7 +165,7 @@ def daily_ratio(conn: Connection, site: Site, finding: Finding, last: date) -> t
         return None
     data = DailyRatio(
         of=unit, days=days, ratio=ratio, low=low, high=high, since=finding.since, until=finding.last_seen,
-        against="expected", asks_for_action=finding.level in ("urgent", "visit"),
+        held_against="what was expected", asks_for_action=finding.level in ("urgent", "visit"),
     )  # fmt: skip
     after = [r for r, day in zip(ratio, days, strict=True) if day >= finding.since and np.isfinite(r)]
     level = f", in the middle {share(float(np.median(after)))} of what was expected since then" if after else ""
@@ -145,10 +184,12 @@ def _shown_unit(site: Site, finding: Finding) -> str:
     """The unit whose energy shows a trouble: of a module its string, of shade the inverter.
 
     Strings of one plane lose the sun together, so that none of them looks worse than the others. A string that nobody
-    measures shows at its inverter, too.
+    measures shows at its inverter, too, and a limit of the site at its largest inverter.
     """
     kind, _, name = finding.subject.partition(":")
     string = name.partition("/")[0]
+    if finding.subject == "site" and finding.cause in _LIMITS:
+        return f"inverter:{max(site.inverter, key=lambda i: i.rated_ac_w).id}"
     if kind not in ("string", "module"):
         return finding.subject
     if finding.cause == "shading_growth" or f"string:{string}" not in measurable(site):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import partial
 from pathlib import Path
 
@@ -45,6 +46,23 @@ def test_the_other_commands_work_on_it(shown: tuple[Path, Result], words: list[s
     rest = [*words[1:], "--out", str(tmp_path)] if words[0] == "digest" else words[1:]
     done = CliRunner().invoke(aftercare, [words[0], str(shown[0]), *rest], catch_exceptions=False)
     assert done.exit_code == 0, done.stderr
+
+
+def test_a_complaint_about_any_home_is_answered(shown: tuple[Path, Result], tmp_path: Path) -> None:
+    folder = shown[0]
+    for site in sorted(path.stem for path in (folder / "sites").iterdir()):
+        words = ["callback", str(folder), site, "--from", "2026-01-01", "--until", "2026-12-31", "--json"]
+        done = CliRunner().invoke(aftercare, [*words, "--out", str(tmp_path)], catch_exceptions=False)
+        document = json.loads(done.stdout)
+        fall = document["waterfall"]
+        assert fall["start"]["wh"] + sum(step["wh"] for step in fall["steps"]) == fall["end"]["wh"]
+        page = next(tmp_path.glob(f"callback-{site}-*.html")).read_text("utf-8")
+        dead = [f for f in document["findings"] if f["cause"] == "failed_string"]
+        for finding in dead:
+            assert finding["id"] in page
+            assert "a telling day, beside" in page
+            step = next(step for step in fall["steps"] if step["key"] == "failed_string")
+            assert step["low"] <= step["wh"] < -1000
 
 
 def test_a_folder_with_something_else_in_it_is_left_alone(tmp_path: Path) -> None:

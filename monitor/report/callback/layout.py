@@ -62,13 +62,14 @@ def _proofs(pack: Pack) -> Iterator[Block]:
     if notes:
         yield Heading("Normal, and worth knowing", 3)
         yield Listing(tuple((f"{cause_words(f.cause)}.", f"{f.summary} [{f.id}]") for f in notes))
+        for finding in notes:
+            yield from _pictures(pack, finding)
 
 
 def _finding(pack: Pack, finding: Finding) -> Iterator[Block]:
     yield Heading(cause_words(finding.cause), 3, over=f"{LEVELS[finding.level][0]}, {_standing(finding)}, {finding.id}")
     yield Paragraph(finding.summary)
-    for n, proof in enumerate(p for p in pack.proofs if p.finding == finding.id):
-        yield Shown(f"proof-{finding.id}-{n + 1}", full_png(proof_figure(proof)), proof.alt, proof.alt)
+    yield from _pictures(pack, finding)
     facts = [("How sure:", sure_words(finding.confidence))]
     if finding.lost_kwh > 0.0:
         facts.append((
@@ -80,8 +81,14 @@ def _finding(pack: Pack, finding: Finding) -> Iterator[Block]:
         facts.append(("An engineer said:", finding.verdict.replace("-", " ")))
     yield Listing(tuple(facts))
     advice = finding.advice.get("service")
-    if advice and finding.state == "open":
+    first = next((f for f in pack.findings if f.advice.get("service") == advice and f.state == "open"), finding)
+    if advice and finding.state == "open" and first.id == finding.id:  # said once for findings that are alike
         yield Paragraph(advice, "check", strong="Check first.")
+
+
+def _pictures(pack: Pack, finding: Finding) -> Iterator[Block]:
+    for n, proof in enumerate(p for p in pack.proofs if p.finding == finding.id):
+        yield Shown(f"proof-{finding.id}-{n + 1}", full_png(proof_figure(proof)), proof.alt, proof.alt)
 
 
 def _standing(finding: Finding) -> str:

@@ -18,7 +18,17 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, Image, KeepTogether, PageTemplate, Spacer, Table
+from reportlab.platypus import (
+    BaseDocTemplate,
+    CondPageBreak,
+    Flowable,
+    Frame,
+    Image,
+    KeepTogether,
+    PageTemplate,
+    Spacer,
+    Table,
+)
 from reportlab.platypus import Paragraph as Set
 
 from monitor.report import style
@@ -30,6 +40,7 @@ _MARGIN, _FOOT = 17 * mm, 20 * mm
 _WIDTH = A4[0] - 2 * _MARGIN
 _PICTURE = 108 * mm
 _LEAST_NUMBER, _APART = 15 * mm, 5 * mm  # of a column of numbers: its width at the least, and what lies between
+_TABLE_ROOM = 55 * mm  # a table begins where that much is left of a page
 _WITH_HEAD = 2  # flowables that stay with the heading above them
 _WORDS = (0.44, 0.32, 0.24)  # of the width, for tables of words
 _INK, _SOFT, _RULE, _TINT = (HexColor(style.LIGHT[name]) for name in ("ink", "soft", "rule", "tint"))
@@ -67,7 +78,7 @@ def _story(blocks: Sequence[Block]) -> list[Flowable]:
             story += made[_WITH_HEAD:]
             waiting = []
         else:
-            story += [*waiting, *made]
+            story += [CondPageBreak(_TABLE_ROOM) if isinstance(block, Grid) else Spacer(1, 0), *waiting, *made]
             waiting = []
     return story + waiting
 

@@ -160,6 +160,6 @@ def gaps_words(pack: Pack) -> str:
     parts = [f"{count(early, 'day lies', 'days lie')} before commissioning"] if early else []
     parts += [f"{count(late, 'day is', 'days are')} not assessed yet"] if late else []
     other = left - early - late
-    parts += [f"of {count(other, 'day', 'days')} nothing could be expected"] if other > 0 else []
+    parts += [f"of {count(other, 'day', 'days')} nothing was read"] if other > 0 else []
     quoted = " The quote is counted for the other days only." if pack.waterfall.starts_with_quote else ""
     return f"{count(left, 'day does', 'days do')} not count: {', '.join(parts)}.{quoted}"

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from monitor.report.callback.pack import Pack
 from monitor.report.callback.steps_told import GROUPS, shows_meter
-from monitor.report.callback.verdict import Kind
+from monitor.report.callback.verdict import LEAST_SHORT, Kind
 from monitor.report.words import day_words, kwh, share, sure_words
 
 _HEADLINES: dict[Kind, str] = {
@@ -23,7 +23,8 @@ _HEADLINES: dict[Kind, str] = {
 def headline(pack: Pack) -> str:
     """The verdict in a few words."""
     if pack.verdict.kind == "use":
-        return "It makes what was quoted" if pack.waterfall.starts_with_quote else "It makes what the weather allows"
+        told = "It makes what was quoted" if pack.waterfall.starts_with_quote else "It makes what the weather allows"
+        return told if pack.verdict.second is None else f"{told}, but not all that it could"
     return _HEADLINES[pack.verdict.kind]
 
 
@@ -59,14 +60,18 @@ def _second(pack: Pack) -> str:
 
 
 def _use(pack: Pack) -> str:
-    second, house = pack.verdict.second, pack.house
-    beside = ""
-    if second is not None:
-        beside = f"; all the same {GROUPS[second]} took {kwh(-pack.waterfall.group(second) / 1000)} kWh, told below"
+    second, house, end = pack.verdict.second, pack.house, pack.waterfall.end
+    if second is not None and end > 0:
+        taken = -pack.waterfall.group(second)
+        kept = "That keeps the quote" if pack.waterfall.starts_with_quote else "That is what it should make"
+        return (
+            f"{kept}, {_sure(pack)}, and yet {GROUPS[second]} took {kwh(taken / 1000)} kWh, told below, without which "
+            f"it would have made {taken / end:.1%} more."
+        )
     grid = f" (the grid meter counted {kwh(house.imported)} kWh bought meanwhile)" if house is not None else ""
     return (
         f"What it makes is therefore not the trouble, {_sure(pack)}: if a bill or an app disappoints, look at how and "
-        f"when the energy is used{grid}{beside}."
+        f"when the energy is used{grid}."
     )
 
 
@@ -115,6 +120,8 @@ def _meter(pack: Pack) -> str:
 
 
 def _cannot_tell(pack: Pack) -> str:
+    if pack.verdict.short < LEAST_SHORT:
+        return f"Whether that holds for the whole of the period cannot be told, because {pack.verdict.why_not}."
     chances = sorted(pack.verdict.chances.items(), key=lambda pair: -pair[1])[:2]
     likely = " or ".join(f"{GROUPS[group]} ({chance:.0%})" for group, chance in chances if chance >= 0.05)
     return f"Why cannot be told, because {pack.verdict.why_not}; the main cause may be {likely or 'anything'}."

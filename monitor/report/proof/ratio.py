@@ -1,4 +1,4 @@
-"""Measured over expected, day by day, in its likely range, and the day since when it is lower."""
+"""A unit day by day beside what it should do, in its likely range, and the day since when it is lower."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _ROUGH = 40  # days drawn as large dots; more are drawn smaller
 class DailyRatio:
     """Ratios of days in a row (NaN: none), with the range that measurement and weather leave to a healthy unit.
 
-    `of` is the subject, `against` what it is held against ("expected", or a sibling's name).
+    `of` is the subject, `held_against` what a whole is (what was expected, or its usual level beside somebody).
     """
 
     of: str
@@ -35,7 +35,7 @@ class DailyRatio:
     high: Sequence[float]
     since: date
     until: date
-    against: str
+    held_against: str
     asks_for_action: bool
 
 
@@ -73,7 +73,7 @@ def ratio_figure(data: DailyRatio) -> Figure:
     axes.set_xlim(-0.7, len(data.days) - 0.3)
     axes.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     sheet.day_ticks(axes, data.days)
-    sheet.unit_label(axes, f"made, of {data.against}")
+    sheet.unit_label(axes, f"of {data.held_against}")
     sheet.legend_above(figure, axes)
     return figure
 

@@ -70,7 +70,7 @@ def ratios(acts: bool, after: float = 0.7) -> DailyRatio:
     ratio[3] = NAN
     return DailyRatio(
         of="string:s1", days=days, ratio=ratio, low=[0.9] * 60, high=[1.1] * 60, since=SINCE, until=days[-1],
-        against="expected", asks_for_action=acts,
+        held_against="what was expected", asks_for_action=acts,
     )  # fmt: skip
 
 

@@ -131,11 +131,15 @@ def test_a_folder_that_cannot_be_written_is_told(run: Run, assessed: Path, tmp_p
     assert "cannot be written: Not a directory" in result.stderr
 
 
-def test_a_silent_day_in_between_is_a_gap_and_the_rest_adds_up(run: Run, fleet_folder: Path) -> None:
-    (fleet_folder / "incoming/larkrise/inv1_20250603.csv").unlink()
+def test_half_a_day_without_readings_is_a_gap_and_a_silent_day_does_not_count(run: Run, fleet_folder: Path) -> None:
+    half = fleet_folder / "incoming/larkrise/inv1_20250603.csv"
+    half.write_text("\n".join(half.read_text().splitlines()[:49]) + "\n")
+    (fleet_folder / "incoming/larkrise/inv1_20250604.csv").unlink()
     assert run("ingest", fleet_folder).exit_code == 0
     assert run("assess", fleet_folder).exit_code == 0
-    fall = json.loads(run("callback", fleet_folder, "larkrise", *SPAN, "--json").stdout)["waterfall"]
+    document = json.loads(run("callback", fleet_folder, "larkrise", *SPAN, "--json").stdout)
+    fall = document["waterfall"]
+    assert (document["days"], document["days_reckoned"]) == (6, 5)
     assert fall["start"]["wh"] + sum(step["wh"] for step in fall["steps"]) == fall["end"]["wh"]
     gaps = next(step["wh"] for step in fall["steps"] if step["key"] == "gaps")
-    assert gaps < -10_000  # about a day's energy
+    assert -15_000 < gaps < -4_000  # about half a day's energy
