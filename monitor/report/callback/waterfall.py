@@ -120,7 +120,8 @@ def build_waterfall(
     has_quote = all(day.quoted is not None for day in days)
     quoted = round(sum(day.quoted or 0.0 for day in days)) if has_quote else opened
     usual = sum(day.usual for day in days)
-    told = quoted * expected / usual if has_quote and usual > 0.0 else float(quoted)  # the quote in this weather
+    # The quote in this weather; where next to nothing is usual, as in a polar winter, weather is no matter.
+    told = quoted * expected / usual if has_quote and usual >= 1.0 else float(quoted)
     in_weather = round(told)
     usual_half = Z80 * usual_relative * told if has_quote else 0.0
     steps: list[Step] = []
