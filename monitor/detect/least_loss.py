@@ -12,8 +12,8 @@ import numpy as np
 from ingest.sources import points_of
 from monitor.config.models import Site, String
 from monitor.detect.change import MOST_BEFORE, Noise, learn_noise
+from monitor.detect.string_witnesses import HAZE_DAYS, PEER, ROOF, ROOF_DULL, VOLT, VOLT_ROOF
 from monitor.detect.underperforming_module import PEER as MODULE_PEER
-from monitor.detect.underperforming_string import HAZE_DAYS, PEER, ROOF, ROOF_DULL, VOLT
 from monitor.detect.weak import CLEAR, LEARNING_DAYS, Channel, outside_channel_of
 from monitor.model.history import SiteHistory
 
@@ -27,6 +27,7 @@ _LEAST_RATE = 1.0 / 15.0
 _MONTH = 30.0
 WITNESSES = {
     "volt": "voltage of a sibling string",
+    "volt_roof": "voltage of strings on other planes",
     "peer_mid": "power of a sibling",
     "roof_dull": "dull light on other planes",
     "roof": "power of other planes",
@@ -109,7 +110,7 @@ def _string(site: Site, history: SiteHistory, string: String, day: date) -> Limi
     if history.series(subject, "peer_mid")[0].size:
         channels: Sequence[Channel] = (VOLT, PEER)
     elif history.series(subject, "roof")[0].size:
-        channels = (ROOF_DULL, ROOF, CLEAR)
+        channels = (VOLT_ROOF, ROOF_DULL, ROOF, CLEAR)
     else:
         channels = (CLEAR, outside)
     help_ = _electrical_help(site, history, string)

@@ -18,6 +18,7 @@ from monitor.detect.outside import observe_outside
 from monitor.detect.raised_volts import observe_volts
 from monitor.detect.siblings import observe_siblings
 from monitor.detect.snow_cover import observe_snow
+from monitor.detect.volt_level import observe_volt_level
 from monitor.detect.voltage_dips import observe_dips
 
 # Traits by subject. Each observer is shown what those before it have seen.
@@ -26,9 +27,8 @@ Observer = Callable[[SiteNight], Mapping[str, Mapping[str, float]]]
 # What tells where an inverter was held back, and what leaves such hours out.
 FIRST: tuple[Observer, ...] = (observe_tops, observe_volts)
 OBSERVERS: tuple[Observer, ...] = (
-    observe_snow, observe_dips, observe_siblings, observe_crossed, observe_outside, observe_clocks, observe_faulty,
-    observe_balances, observe_room, observe_interruptions,
-    observe_tails,
+    observe_snow, observe_dips, observe_siblings, observe_volt_level, observe_crossed, observe_outside, observe_clocks,
+    observe_faulty, observe_balances, observe_room, observe_interruptions, observe_tails,
 )  # fmt: skip
 
 

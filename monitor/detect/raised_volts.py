@@ -51,7 +51,7 @@ def observe_volts(night: SiteNight) -> dict[str, dict[str, float]]:
     Limits only raise it, for half of a summer's day on some roofs.
     """
     seen = {}
-    air = _air(night)
+    air = air_of(night)
     for string in night.site.string:
         over = volts_over_model(night, string, air)
         known = np.zeros(0) if over is None else over[~np.isnan(over)]
@@ -67,7 +67,7 @@ def raised(night: SiteNight, strings: Sequence[String]) -> tuple[Mask, int]:
     """
     every, never = np.ones(night.starts.shape, dtype=bool), np.zeros(night.starts.shape, dtype=bool)
     count = 0
-    air = _air(night)
+    air = air_of(night)
     for string in strings:
         over = volts_over_model(night, string, air)
         known = np.zeros(0) if over is None else over[~np.isnan(over)]
@@ -81,7 +81,8 @@ def raised(night: SiteNight, strings: Sequence[String]) -> tuple[Mask, int]:
     return (every if count else never), count
 
 
-def _air(night: SiteNight) -> Values:
+def air_of(night: SiteNight) -> Values:
+    """Air temperature over the day as measured, else as usual for the place and season [degC], shape (T,)."""
     place = night.site.site
     rough = climatological_air_temperature(
         night.starts.astype(np.float64), latitude=place.latitude, longitude=place.longitude

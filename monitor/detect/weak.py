@@ -16,7 +16,7 @@ from monitor.detect.change import MOST_BEFORE, Drop, Prior, find_drop, recovered
 from monitor.detect.delivered import USUAL_EFFICIENCY
 from monitor.detect.finding import Finding
 from monitor.detect.night import DayLoss, SiteNight, Verdict
-from monitor.detect.regional import TRAIT, clear_beside
+from monitor.detect.regional import SHARED, beside_neighbours
 from monitor.model.middle import median
 
 _Z80 = 1.2816
@@ -43,7 +43,7 @@ class Channel:
 # Without siblings: cloudless hours with their haze, or without what neighbours share of it, and what sensor, weather or
 # neighbours saw, each with its own error.
 CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
-CLEAR_BESIDE = Channel(TRAIT, Prior(sigma=0.03, wander=0.012, least=0.012), least_size=0.04, strength=4.5)
+CLEAR_BESIDE = Channel("clear_beside", Prior(sigma=0.03, wander=0.012, least=0.012), least_size=0.04, strength=4.5)
 _BY_SENSOR = Channel("outside", Prior(sigma=0.04, wander=0.015, least=0.01), least_size=0.03, strength=4.5)
 _BY_WEATHER = Channel("outside", Prior(sigma=0.12, wander=0.04, least=0.03), least_size=0.06, strength=4.5)
 _BY_NEIGHBOURS = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
@@ -77,12 +77,12 @@ class Weakness:
 
 def readings(night: SiteNight, subject: str, trait: str) -> tuple[Seconds, Values]:
     """Day ordinals and values of a trait, one that is kept or one that is worked out beside the neighbours."""
-    return clear_beside(night, subject) if trait == TRAIT else night.series(subject, trait)
+    return beside_neighbours(night, subject, trait) if trait in SHARED else night.series(subject, trait)
 
 
 def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
     """Look for a lasting drop of a channel that is believable by itself; None on nights that tell nothing new."""
-    if channel is CLEAR_BESIDE and not _lies_low(night, subject):
+    if channel.trait in SHARED and not _lies_low(night, subject, channel):
         return None
     days, values = readings(night, subject, channel.trait)
     if not days.size or days[-1] != night.day.toordinal():
@@ -231,12 +231,13 @@ def kept_evidence(finding: Finding, size: float) -> dict[str, object]:
     return {**kept, "loss_fraction": round(1.0 - float(np.exp(min(size, 0.0))), 4), "log_change_now": round(size, 5)}
 
 
-def _lies_low(night: SiteNight, subject: str) -> bool:
-    """Whether a unit's last clear days lie low at all, haze or not: before the neighbours are asked."""
-    days, values = night.series(subject, "clear")
+def _lies_low(night: SiteNight, subject: str, channel: Channel) -> bool:
+    """Whether a unit's last days lie low at all, whatever the neighbours share of it: before they are asked."""
+    days, values = night.series(subject, SHARED[channel.trait].of)
     if not days.size or days[-1] != night.day.toordinal() or days.size < LEARNING_DAYS:
         return False
-    return median(values[-5:]) < median(values[:-5][-MOST_BEFORE:]) - 0.5 * CLEAR_BESIDE.least_size
+    before, shared = median(values[:-5][-MOST_BEFORE:]), channel.prior.sigma
+    return median(values[-5:]) < before - 0.5 * channel.least_size + shared
 
 
 def _healthy(night: SiteNight, subject: str, days: Seconds) -> Mask:

@@ -11,7 +11,7 @@ from ingest.readings import Values
 from monitor.config.models import Site
 from monitor.detect.change import find_drop
 from monitor.detect.least_loss import USABLE_DAYS, least_losses
-from monitor.detect.underperforming_string import PEER, VOLT
+from monitor.detect.string_witnesses import PEER, VOLT
 from monitor.detect.weak import CLEAR, Channel
 from monitor.model.history import DayNote, SiteHistory
 

@@ -10,7 +10,7 @@ import pytest
 
 from ingest.readings import Values
 from monitor.detect.night import SiteNight
-from monitor.detect.regional import clear_beside
+from monitor.detect.regional import beside_neighbours
 from monitor.detect.underperforming_string import UnderperformingString
 from monitor.detect.weak import CLEAR, CLEAR_BESIDE, look
 from monitor.model.history import DayNote, SiteHistory
@@ -46,7 +46,7 @@ def among(own: Values, neighbours: int, *, sigma: float = 0.02, seed: int = 1) -
 
 def test_haze_that_all_see_goes_out() -> None:
     night = among(HAZE - 0.03, 5, sigma=0.005)
-    days, values = clear_beside(night, "string:s1")
+    days, values = beside_neighbours(night, "string:s1", "clear_beside")
     assert days[-1] == JUNE.toordinal()
     raw = night.series("string:s1", "clear")[1]
     spread, with_haze = (np.ptp([np.median(part) for part in np.array_split(v, 5)]) for v in (values, raw))
@@ -70,22 +70,22 @@ def test_what_one_roof_loses_stays_and_is_seen_where_its_own_haze_would_hide_it(
 def test_one_bad_neighbour_does_not_move_it(bad: float) -> None:
     night = among(HAZE, 4)
     spoilt = past_of(HAZE + bad * (np.arange(DAYS) > 100), "inverter:inv1")
-    _, values = clear_beside(replace(night, beside=[*night.beside, spoilt]), "string:s1")
+    _, values = beside_neighbours(replace(night, beside=[*night.beside, spoilt]), "string:s1", "clear_beside")
     assert abs(float(np.median(values[-10:]) - np.median(values[:40]))) < 0.02
 
 
 def test_two_neighbours_are_too_few() -> None:
-    days, values = clear_beside(among(HAZE, 2), "string:s1")
+    days, values = beside_neighbours(among(HAZE, 2), "string:s1", "clear_beside")
     assert days.size == values.size == 0
 
 
 def test_what_a_neighbour_saw_later_is_not_used() -> None:
     night = among(HAZE, 4)
-    own = clear_beside(night, "string:s1")
+    own = beside_neighbours(night, "string:s1", "clear_beside")
     for history in night.beside:
         for n in range(6):
             later = JUNE + timedelta(days=n)
             history.add([DayNote(later, "inverter:inv1", 1.0, 1.0, 1.0, 1.0, {"clear": -1.0})])
-    seen = clear_beside(night, "string:s1")
+    seen = beside_neighbours(night, "string:s1", "clear_beside")
     assert np.array_equal(own[0], seen[0])
     assert np.allclose(own[1], seen[1], atol=1e-6)

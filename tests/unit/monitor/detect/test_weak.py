@@ -148,6 +148,35 @@ def test_each_day_counts_by_its_own_level_where_siblings_tell() -> None:
     assert better == pytest.approx(0.96 * 20.0 * 0.1, rel=0.1)
 
 
+def on_another_plane(volts: float, power: float, *, dull: float = 0.02) -> SiteNight:
+    """A string beside one of another plane: voltage close, power far apart from day to day."""
+    rough = {k: with_drop(power, sigma=0.08, seed=4) for k in ("roof", "roof_mid", "roof_best")}
+    return nights(rough | {"roof_dull": with_drop(power, sigma=dull, seed=5), "volt_roof": with_drop(volts)})
+
+
+def test_a_bypassed_part_shows_beside_a_string_of_another_plane() -> None:
+    drop = np.log(29.0 / 30.0)
+    verdict = verdict_on_s2(on_another_plane(drop, drop, dull=0.06))
+    assert verdict is not None
+    assert (verdict.says, verdict.evidence["trait"]) == ("trouble", "volt_roof")
+    assert verdict.evidence["substrings_bypassed"] == 1
+    assert abs((verdict.since - (JUNE - timedelta(days=11))).days) <= 2 if verdict.since else False
+    # The power cannot bear out so little on another plane: it may be the voltmeter.
+    assert verdict.confidence < 0.75
+    assert verdict.others == {"data_fault": pytest.approx(1.0 - verdict.confidence)}
+
+
+def test_a_voltmeter_beside_another_plane_is_contradicted_by_power() -> None:
+    verdict = verdict_on_s2(on_another_plane(-0.15, 0.0))
+    assert verdict is None or verdict.says != "trouble"
+
+
+def test_a_lost_module_is_surer_where_the_power_bears_it_out() -> None:
+    verdict = verdict_on_s2(on_another_plane(np.log(0.9), np.log(0.9)))
+    assert verdict is not None
+    assert verdict.confidence > 0.85
+
+
 @pytest.mark.parametrize(("meter_goes_on", "says"), [(True, False), (False, True)])
 def test_what_the_meter_goes_on_counting_is_not_lost(meter_goes_on: bool, says: bool) -> None:
     """An inverter whose own reading drops by 8 % while its generation meter counts as before is not weak."""
