@@ -9,7 +9,7 @@ import numpy as np
 from monitor.config.models import Inverter
 from monitor.detect.held import at_export_limit, at_levels, export_levels, export_samples, own_levels
 from monitor.detect.limits import lowered, started_anew, stated
-from monitor.detect.night import DayLoss, SiteNight, Verdict
+from monitor.detect.night import PAPERS, DayLoss, SiteNight, Verdict
 from monitor.detect.raised_volts import raised
 from monitor.detect.unlimited import limit_loss
 
@@ -88,6 +88,6 @@ class ExportLimiting:
                 "rated_ac_w": inverter.rated_ac_w,
                 **({"register_restarted": True} if replaced else {}),
             },
-            others={"site_file": 0.5} if replaced else {},
+            others={PAPERS: 0.5} if replaced else {},
             level="watch",
         )

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from monitor.detect.finding import Finding
-from monitor.detect.night import DayLoss, SiteNight, Verdict
+from monitor.detect.night import PAPERS, DayLoss, SiteNight, Verdict
 from monitor.detect.price import kwh_price
 from monitor.detect.table import KINDS
 from monitor.detect.words import advice, summary
@@ -190,7 +190,8 @@ def _seen(night: SiteNight, verdict: Verdict, finding: Finding, what: str) -> Ch
         finding,
         level=verdict.level or KINDS[verdict.cause].level,
         last_seen=night.day,
-        confidence=max(finding.confidence, verdict.confidence),
+        # Once the site file is doubted, what was certain before is so no longer.
+        confidence=verdict.confidence if PAPERS in verdict.others else max(finding.confidence, verdict.confidence),
         lost_kwh=finding.lost_kwh + sum(loss.kwh for loss in losses),
         lost_kwh_low=finding.lost_kwh_low + sum(loss.low for loss in losses),
         lost_kwh_high=finding.lost_kwh_high + sum(loss.high for loss in losses),

@@ -23,6 +23,8 @@ from monitor.model.span import SiteSpan
 
 _UNSHADED = 0.87
 Says = Literal["trouble", "healthy", "unclear"]
+# Beside causes, what may be wrong instead (see `Verdict.others`): the site file.
+PAPERS = "site_file"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from monitor.config.models import Site
-from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.night import PAPERS, SiteNight, Verdict
 
 # A wrong plane moves power to other hours and other months: that looks like any of these.
 _BY_THE_SUN = frozenset({"shading_growth", "soiling", "grid_voltage_trip"})
@@ -32,7 +32,7 @@ def _rests_on_planes(verdict: Verdict) -> bool:
 
 def _hedged(verdict: Verdict) -> Verdict:
     chance = min(verdict.confidence, _MOST)
-    return replace(verdict, confidence=chance, others={**verdict.others, "site_file": round(1.0 - chance, 2)})
+    return replace(verdict, confidence=chance, others={**verdict.others, PAPERS: round(1.0 - chance, 2)})
 
 
 def _planes(site: Site, subject: str) -> set[str]:

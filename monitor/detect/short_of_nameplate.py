@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 
 from ingest.readings import Values
-from monitor.detect.night import DayLoss, SiteNight, Verdict
+from monitor.detect.night import PAPERS, DayLoss, SiteNight, Verdict
 from monitor.detect.siblings import Member, members
 from monitor.detect.weak import LEARNING_DAYS
 from monitor.model.middle import median, quantile
@@ -64,7 +64,7 @@ def short_from_the_start(night: SiteNight, member: Member) -> Verdict | None:
             "days_after": int(days.size), "like_modules": round(string.modules * float(np.exp(size)), 1),
             "modules": string.modules, "from_the_first_day": at == 0,
         },
-        nights_needed=_NIGHTS, others={"site_file": 0.4, "shading_growth": 0.1}, level="watch",
+        nights_needed=_NIGHTS, others={PAPERS: 0.4, "shading_growth": 0.1}, level="watch",
     )  # fmt: skip
 
 

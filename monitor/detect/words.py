@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
+from monitor.detect.night import PAPERS
 from monitor.detect.telling import data, energies, inverters, limits, roof, strings
 from monitor.detect.telling.phrases import Words
 
@@ -26,7 +27,7 @@ NAMES = {
     "export_limiting": "the export limit",
     "snow": "snow",
     # No cause, but what may be wrong instead.
-    "site_file": "a site file that is wrong",
+    PAPERS: "a site file that is wrong",
 }
 WORDS: Words = {
     **data.WORDS, **energies.WORDS, **inverters.WORDS, **limits.WORDS, **roof.WORDS, **strings.WORDS,

@@ -8,6 +8,7 @@ from datetime import date
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
 from monitor.nightly.nameplates import nameplate_doubts
+from monitor.nightly.places import PLACE, place_doubts
 from monitor.nightly.planes import fit_planes, healthy_days
 from monitor.store import Store
 from monitor.store.baselines import Baseline
@@ -50,24 +51,31 @@ def plane_baselines(
 
 
 def is_of_a_plane(baseline: Baseline) -> bool:
-    """Whether a baseline tells of a plane, rather than of a unit."""
+    """Whether a baseline tells of a plane."""
     return baseline.subject.startswith(_PREFIX)
+
+
+def is_of_a_unit(baseline: Baseline) -> bool:
+    """Whether a baseline tells of a unit, rather than of what is on paper."""
+    return not is_of_a_plane(baseline) and baseline.subject != PLACE
 
 
 def doubted_after(doubted: frozenset[str], looked: Sequence[Baseline]) -> frozenset[str]:
     """Planes in doubt after some more looks at them, oldest first."""
-    for one in looked:
+    for one in (b for b in looked if is_of_a_plane(b)):
         plane = {one.subject.removeprefix(_PREFIX)}
         doubted = doubted | plane if one.values.get("doubt") else doubted - plane
     return doubted
 
 
 def doubts_of(sites: Sequence[Site], baselines: Sequence[Baseline]) -> list[str]:
-    """The doubts of the newest look at each plane, and of the levels that units had when they were new."""
+    """The doubts of the newest look at each place and plane, and of the levels that units had when they were new."""
     newest = {(b.site, b.subject): b for b in baselines if is_of_a_plane(b)}  # in order of epoch
     planes = [
         (b.site, f"{b.site}: plane {b.subject.removeprefix(_PREFIX)}: {doubt}")
         for b in newest.values()
         if (doubt := b.values.get("doubt"))
     ]
-    return [*(text for _, text in planes), *nameplate_doubts(sites, baselines, {site for site, _ in planes})]
+    places = place_doubts(sites, baselines)
+    nameplates = nameplate_doubts(sites, baselines, {site for site, _ in planes})
+    return [*places, *(text for _, text in planes), *nameplates]

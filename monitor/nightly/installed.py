@@ -6,7 +6,7 @@ from sqlalchemy import Connection
 
 from monitor.model.gain import Gains
 from monitor.model.installed import Installed
-from monitor.nightly.doubts import is_of_a_plane
+from monitor.nightly.doubts import is_of_a_unit
 from monitor.store.baselines import Baseline, read_baselines
 from monitor.store.daily import assessed_days
 
@@ -14,7 +14,7 @@ from monitor.store.daily import assessed_days
 def read_installed(conn: Connection, site: str) -> Installed:
     """The gains of a site's units, the newest epoch of each, and for how long it was watched."""
     first, nights = assessed_days(conn, site)
-    latest = {b.subject: b for b in read_baselines(conn, site) if not is_of_a_plane(b)}  # in order of epoch
+    latest = {b.subject: b for b in read_baselines(conn, site) if is_of_a_unit(b)}  # in order of epoch
     return Installed(gains={s: _gains_of(b) for s, b in latest.items()}, learning_since=first, nights=nights)
 
 

@@ -17,7 +17,7 @@ from monitor.detect.ruling import epochs_on
 from monitor.model.gain import Gains
 from monitor.model.history import MEMORY_DAYS, DayNote, SiteHistory, memory_start
 from monitor.model.packing import Stretch, joined, pack, unpack
-from monitor.nightly.doubts import doubted_after, is_of_a_plane
+from monitor.nightly.doubts import doubted_after, is_of_a_plane, is_of_a_unit
 from monitor.store.baselines import baselines_of
 from monitor.store.daily import DailyRow, read_daily
 from monitor.store.memory import MemoryPart, read_memory, write_memory
@@ -46,7 +46,7 @@ def remember_all(conn: Connection, firsts: Mapping[str, date]) -> dict[str, tupl
         if is_of_a_plane(baseline):
             if baseline.learned_until < firsts[baseline.site]:
                 history.doubted = doubted_after(history.doubted, [baseline])
-        elif baseline.frozen_on is not None and baseline.frozen_on < firsts[baseline.site]:
+        elif is_of_a_unit(baseline) and baseline.frozen_on is not None and baseline.frozen_on < firsts[baseline.site]:
             gains = Gains(**baseline.values, complete=True)
             history.frozen[baseline.subject] = (baseline.frozen_on, gains)
     for site, skies in read_maps(conn, firsts).items():

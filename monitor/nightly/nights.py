@@ -32,6 +32,7 @@ from monitor.nightly.cases import Case, Chart, Neighbours, forget, listeners, ne
 from monitor.nightly.doubts import doubted_after, plane_baselines
 from monitor.nightly.groups import groups_of
 from monitor.nightly.memory import keep_memory, note_of
+from monitor.nightly.places import place_baselines
 from monitor.nightly.rows import daily_rows
 from monitor.nightly.skies import learn_skies, night_looks, read_chain
 from monitor.store import Store
@@ -116,7 +117,7 @@ class _Outcome:
     settled: dict[str, Gains]
     looks: list[KeptLooks]
     skies: list[LearnedSky]
-    planes: list[Baseline]
+    papers: list[Baseline]  # what was looked at of the site file
 
 
 def assess(
@@ -382,8 +383,11 @@ def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation,
     looks = night_looks(view, night, at_nothing=at_nothing(night), troubled=troubled)
     findings = list(({f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}).values())
     since = case.looks_since or view.day
-    planes = plane_baselines(store, case.site, findings, since=since, night=view.day)
-    return _Outcome(rows, changes, settled, looks, _skies(store, case, view.day, looks, changes), planes)
+    papers = [
+        *plane_baselines(store, case.site, findings, since=since, night=view.day),
+        *place_baselines(store, case.site, since=since, night=view.day),
+    ]
+    return _Outcome(rows, changes, settled, looks, _skies(store, case, view.day, looks, changes), papers)
 
 
 def _skies(
@@ -431,8 +435,8 @@ def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
     add_events(conn, [finding_event(c.finding, day, c.what) for c in outcome.changes])
     for subject, gains in outcome.settled.items():
         write_baseline(conn, _baseline(case, subject, day, gains))
-    for plane in outcome.planes:
-        write_baseline(conn, plane)
+    for look in outcome.papers:
+        write_baseline(conn, look)
     write_maps(conn, case.site.id, outcome.skies)
 
 
@@ -453,7 +457,7 @@ def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
 
 def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
     case.history.frozen |= {subject: (day, gains) for subject, gains in outcome.settled.items()}
-    case.history.doubted = doubted_after(case.history.doubted, outcome.planes)
+    case.history.doubted = doubted_after(case.history.doubted, outcome.papers)
     case.history.skies |= {sky.subject: sky for sky in outcome.skies}
     if outcome.looks and case.looks_since is None:
         case.looks_since = day

@@ -35,7 +35,7 @@ def _clock_error(site: Site, finding: Finding) -> str:
     verb = "stamped" if finding.state == "cleared" else "stamps"
     why = {
         "drift": f"; its clock runs {'fast' if minutes > 0 else 'slow'}",
-        "standing": ", from its first day on: its zone in the site file may be the wrong one",
+        "standing": ", from its first day on: its zone or the longitude in the site file may be wrong",
     }.get(str(told.get("way")), ", from a change to or from daylight saving on" if told.get("daylight_saving") else "")
     return f"{source} {verb} its readings {off} by the sun {span(finding)}{why}."
 

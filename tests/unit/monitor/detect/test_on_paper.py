@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 
 from monitor.detect.finding import Finding
+from monitor.detect.life import advance
 from monitor.detect.night import Verdict
 from monitor.detect.on_paper import hedged
 from monitor.detect.words import summary
@@ -41,6 +42,16 @@ def test_what_rests_on_where_a_doubted_plane_lies_is_not_certain(verdict: Verdic
 )  # fmt: skip
 def test_what_strings_of_the_plane_tell_of_each_other_stays_certain(verdict: Verdict) -> None:
     assert hedged(DOUBTED, [verdict]) == [verdict]
+
+
+def test_what_was_certain_before_the_doubt_is_so_no_longer() -> None:
+    verdict = Verdict("site", "soiling", "trouble", 0.9, evidence={"loss_fraction": 0.2, "trait": "clear"})
+    (raised,) = advance(NIGHT, [verdict], [], suspected=lambda *_: (), raised=NIGHT.day)
+    assert raised.finding.confidence == 0.9
+    (seen,) = advance(
+        DOUBTED, hedged(DOUBTED, [verdict]), [raised.finding], suspected=lambda *_: (), raised=NIGHT.day
+    )  # fmt: skip
+    assert (seen.finding.id, seen.finding.confidence) == (raised.finding.id, 0.5)
 
 
 def test_the_reader_is_told_that_the_site_file_may_be_wrong() -> None:
