@@ -81,6 +81,7 @@ def as_document(pack: Pack) -> dict[str, Any]:
             for m in pack.months
         ],
         "findings": [_finding(f) for f in pack.findings],
+        "proofs": [{"finding": p.finding, "shows": p.alt} for p in pack.proofs],
         "says": {
             "modules": _points(parts_told.module_points(pack)),
             "strings": _points(parts_told.unit_points(pack, "string")),
@@ -158,7 +159,10 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "lost_kwh": finding.lost_kwh,
         "lost_kwh_low": finding.lost_kwh_low,
         "lost_kwh_high": finding.lost_kwh_high,
+        "verdict": finding.verdict,
         "summary": finding.summary,
+        "evidence": finding.evidence,
+        "advice": finding.advice.get("service"),
     }
 
 

@@ -155,7 +155,7 @@ def _handover(pack: Pack) -> Iterator[Block]:
                 ),
                 Cell(f"{line.at_handover:.1f} {line.measure}"),
                 Cell(f"{line.today:.1f} {line.measure}", f"({line.low:.1f} to {line.high:.1f})"),
-                Cell(f"{line.change:+.1%}"),
+                Cell(f"{line.change:+.1%}".replace("-", "−")),
             )
             for line in pack.handover
         ),

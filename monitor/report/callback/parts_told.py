@@ -96,8 +96,10 @@ def handover_words(line: HandoverLine) -> str:
     if line.beside is not None:
         if abs(line.beside) <= BESIDE[line.quantity]:
             return "as at handover, beside the plane's other strings"
-        way = "lower" if line.beside < 0 else "higher"
-        return f"{abs(line.beside):.1%} {way} than at handover, beside the plane's other strings"
+        if line.beside > 0:
+            fallen = line.beside / (1.0 + line.beside)
+            return f"the plane's other strings have come down by {fallen:.1%} beside it since handover"
+        return f"{-line.beside:.1%} lower than at handover, beside the plane's other strings"
     doubt = (line.high - line.low) / 2.0 / line.today
     if abs(line.change) <= max(TOLERANCE, doubt):
         return "as at handover, within what light and temperature leave open"

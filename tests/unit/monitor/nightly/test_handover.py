@@ -109,6 +109,9 @@ def test_a_string_is_judged_beside_the_other_of_its_plane(lit: tuple[Fleet, Stor
     weak = lines_of(lit)["s2", "current"]
     assert weak.beside == pytest.approx((4.5 / 5.0) - 1.0, abs=0.005)
     assert handover_words(weak) == "10.0% lower than at handover, beside the plane's other strings"
+    assert handover_words(replace(weak, beside=0.25)) == (
+        "the plane's other strings have come down by 20.0% beside it since handover"
+    )
     assert handover_words(replace(weak, beside=-0.02)) == "as at handover, beside the plane's other strings"
 
 
