@@ -81,7 +81,16 @@ def gather_pack(conn: Connection, fleet: Fleet, site: Site, first: date, last: d
         house=house_line(conn, site, begin, end),
         handover=compare_handover(conn, site, rows, end),
         limits=tuple(least_losses(site, history, until)),
-        proofs=gather_proofs(conn, fleet, site, history, findings, begin, end),
+        proofs=gather_proofs(
+            conn,
+            fleet,
+            site,
+            history,
+            findings,
+            begin,
+            end,
+            felt={n for s in waterfall.steps if s.wh for n in s.findings},
+        ),
         rows=tuple(rows),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -44,12 +44,15 @@ _BY_LIGHT = _LIMITS | {"shading_growth"}  # which show best under a clear sky
 
 def gather_proofs(
     conn: Connection, fleet: Fleet, site: Site, history: SiteHistory, findings: Sequence[Finding], first: date,
-    last: date,
+    last: date, *, felt: Collection[str],
 ) -> tuple[FindingProof, ...]:  # fmt: skip
-    """Pictures of the findings of a period, one or two each, the costliest first; of notes those of costly limits."""
+    """Pictures of the findings of a period, one or two each, the costliest first.
+
+    `felt` are those that took anything of what was expected: of limits, which are notes, the costly ones among them.
+    """
     found: list[FindingProof] = []
     drawn: set[tuple[object, ...]] = set()
-    for finding in [f for f in findings if _has_picture(f)][:MOST_FINDINGS]:
+    for finding in [f for f in findings if _has_picture(f, felt)][:MOST_FINDINGS]:
         for data, alt in _of_finding(conn, fleet, site, history, finding, first, last):
             key = _sight(data)
             if key not in drawn:
@@ -58,8 +61,8 @@ def gather_proofs(
     return tuple(found)
 
 
-def _has_picture(finding: Finding) -> bool:
-    costly = finding.cause in _LIMITS and finding.lost_kwh >= _COSTLY_KWH
+def _has_picture(finding: Finding, felt: Collection[str]) -> bool:
+    costly = finding.cause in _LIMITS and finding.id in felt and finding.lost_kwh >= _COSTLY_KWH
     return finding.cause not in _NO_PICTURE and (finding.level != "note" or costly)
 
 
@@ -84,19 +87,23 @@ def _of_finding(
         proofs.append(_sky(site, history, finding))
     if finding.cause not in _REGISTERS:
         if finding.cause not in _BY_DAY_ALONE:
-            proofs.append(telling_day(conn, fleet, site, finding, last))
+            proofs.append(telling_day(conn, fleet, site, finding, first, last))
         if finding.cause not in _READINGS_ONLY | _LIMITS:
             proofs.append(by_witness(site, history, finding, last) or daily_ratio(conn, site, finding, last))
     return [proof for proof in proofs if proof is not None]
 
 
-def telling_day(conn: Connection, fleet: Fleet, site: Site, finding: Finding, last: date) -> tuple[Proof, str] | None:
-    """The brightest day of the trouble up to `last`: the unit beside the others of its kind, or what was expected."""
+def telling_day(
+    conn: Connection, fleet: Fleet, site: Site, finding: Finding, first: date, last: date
+) -> tuple[Proof, str] | None:
+    """A telling day of the trouble within a period: the unit beside the others of its kind, or what was expected."""
     unit = _shown_unit(site, finding)
     kind = "module" if finding.subject.startswith("module:") else unit.partition(":")[0]
     if kind not in ("string", "inverter", "module"):
         return None
-    rows = read_daily(conn, site=site.id, subject=unit, first=finding.since, last=min(finding.last_seen, last))
+    rows = read_daily(
+        conn, site=site.id, subject=unit, first=max(finding.since, first), last=min(finding.last_seen, last)
+    )
     known = [r for r in rows if r.expected_kwh is not None and r.measured_kwh is not None]
     if not known:
         return None
