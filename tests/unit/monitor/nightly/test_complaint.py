@@ -162,3 +162,38 @@ def test_days_before_commissioning_and_after_the_last_night_do_not_count(store: 
         text.startswith("20 days do not count: 10 days lie before commissioning, 10 days are not assessed yet.")
         for text in texts
     )
+
+
+def test_a_meter_counts_only_on_days_on_which_it_was_heard(store: Store) -> None:
+    site = made_site()
+    fill(store, site, 1)
+    silent = [BEGIN + timedelta(days=n) for n in range(0, 200, 2)]
+    with store.write() as conn:
+        write_daily(conn, [DailyRow(site=site.id, day=d, subject="source:meter", usable=0.5) for d in silent])
+        write_daily(conn, [DailyRow(site=site.id, day=d, subject="meter:gen1", measured_kwh=0.1) for d in silent])
+    pack = gathered(store, site)
+    (meter,) = pack.meters
+    assert meter.days == pack.days - len(silent)
+    assert meter.meter_kwh / meter.inverter_kwh == pytest.approx(0.98)
+    step = next(step for step in pack.waterfall.steps if step.key == "meter")
+    assert step.wh == pytest.approx(1000 * (meter.meter_kwh - meter.inverter_kwh), abs=1)
+    assert pack.waterfall.end == pack.waterfall.by_inverter + step.wh
+
+
+def test_an_inverter_that_only_its_meter_tells_of_has_no_difference(store: Store) -> None:
+    sources = [source.model_dump(mode="json") for source in made_site().source[1:]]
+    site = made_site(source=sources)
+    fill(store, site, 1, strings=False)
+    pack = gathered(store, site)
+    assert pack.meters[0].is_only_witness
+    assert "meter" not in {step.key for step in pack.waterfall.steps}
+    assert pack.waterfall.end == pack.waterfall.by_inverter
+
+
+def test_what_was_wrong_is_said_of_each_part(store: Store) -> None:
+    site = quoted_site()
+    fill(store, site, 1)
+    says = as_document(gathered(store, site))["says"]
+    assert [point["of"] for point in says["strings"]] == ["String s1 on inverter inv1", "String s2 on inverter inv1"]
+    assert says["modules"][0]["says"].startswith("are not measured one by one here")
+    assert "98.0%, over 212 whole days." in says["meter"][0]["says"]
