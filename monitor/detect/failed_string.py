@@ -76,12 +76,11 @@ class FailedString:
     def _comes_and_goes(self, night: SiteNight, subject: str) -> Verdict | None:
         """A string that worked today but fell to nothing on some days, or for some hours; None where it did not."""
         seen = interruptions(night, subject)
-        if not seen.days:
+        if not seen.is_trouble:
             return None
-        known = night.open_finding(subject, self.cause)
-        if seen.days[-1] < night.day or not (seen.is_trouble or known is not None):
-            lately = (night.day - seen.days[-1]).days < QUIET_DAYS
-            return Verdict(subject, self.cause, "unclear") if seen.is_trouble and known and lately else None
+        if seen.days[-1] < night.day:
+            known, quiet = night.open_finding(subject, self.cause), (night.day - seen.days[-1]).days
+            return Verdict(subject, self.cause, "unclear") if known and quiet < QUIET_DAYS else None
         return Verdict(
             subject,
             self.cause,

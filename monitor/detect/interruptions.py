@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from ingest.readings import Mask
+from ingest.readings import Mask, Seconds, Values
 from monitor.config.models import String
 from monitor.detect.beyond_dc import works_unseen
 from monitor.detect.dead import nothing, shortfall, stillness, working
@@ -20,9 +20,11 @@ _STRONG = 0.15
 # Half an hour at nothing is no search for the best working point.
 _LEAST_RUN = 2
 # Days with interruptions that are remembered together, and how long it must be quiet. Once may be somebody at the
-# isolator; twice is a trouble where much was lost, else three times.
+# isolator, or a standstill that was mended; twice is a trouble where much was lost, else three times.
 WITHIN_DAYS, QUIET_DAYS = 28, 14
-_LEAST_DAYS, _FULL_HOURS = (2, 3), 1.0
+_LEAST_TIMES, _FULL_HOURS = (2, 3), 1.0
+# At nothing for this part of a day's energy it is a day of a standstill.
+_WHOLE_DAY = 0.8
 # What is expected in the hours at nothing is known to a fifth.
 _LOSS_RANGE = 0.2
 
@@ -44,15 +46,28 @@ def interruptions(night: SiteNight, subject: str) -> Interruptions:
     days, kwh = days[recent], kwh[recent]
     found = [(date.fromordinal(int(d)), float(e)) for d, e in zip(days, kwh, strict=True) if e > 0.0]
     losses = tuple(DayLoss(d, e, (1.0 - _LOSS_RANGE) * e, (1.0 + _LOSS_RANGE) * e) for d, e in found)
-    rated_kw = night.units[subject].rated_w / 1000.0
-    much = sum(e for _, e in found) >= _FULL_HOURS * rated_kw
-    return Interruptions(tuple(d for d, _ in found), losses, int(days.size), len(found) >= _LEAST_DAYS[not much])
+    much = sum(e for _, e in found) >= _FULL_HOURS * night.units[subject].rated_w / 1000.0
+    times = _times(kwh > 0.0, _whole_days(night, subject, days, kwh))
+    return Interruptions(tuple(d for d, _ in found), losses, int(days.size), times >= _LEAST_TIMES[not much])
+
+
+def _whole_days(night: SiteNight, subject: str, days: Seconds, kwh: Values) -> Mask:
+    """Days that were lost altogether, shape of `days`."""
+    felt = dict(zip(*(a.tolist() for a in night.series(subject, "felt_kwh")), strict=True))
+    return np.array([e > _WHOLE_DAY * felt.get(int(d), np.inf) for d, e in zip(days, kwh, strict=True)], dtype=bool)
+
+
+def _times(gone: Mask, whole: Mask) -> int:
+    """How often a string fell to nothing: a standstill of days counts once, hours on one day count by themselves."""
+    edges = np.diff(np.concatenate(([0], gone.astype(np.int8), [0])))
+    runs = zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True)
+    return sum(1 if whole[first:past].any() else past - first for first, past in runs)
 
 
 def observe_interruptions(night: SiteNight) -> dict[str, dict[str, float]]:
     """Trait `gone_kwh` of strings: what they lost while they made nothing in strong light and others were at work.
 
-    Zero on days on which a string could be judged and had no such half hour. Days on which snow may lie have no such
+    Zero on days on which a string worked and had no such half hour. Days on which snow may lie have no such
     trait: it slides off a roof in patches.
     """
     if night.snow_possible:
@@ -64,7 +79,7 @@ def observe_interruptions(night: SiteNight) -> dict[str, dict[str, float]]:
             continue
         at_work = np.any([working(w) for w in others], axis=0) & ~held_back(night, string.inverter)
         gone = _in_runs(at_work & nothing(unit) & (unit.expected.low_w > _STRONG * unit.rated_w))
-        if gone.any() and works_unseen(night, string, gone):
+        if works_unseen(night, string, gone) if gone.any() else not stillness(night, unit).is_working:
             continue
         seen[unit.subject] = {"gone_kwh": shortfall(night, unit, gone).kwh if gone.any() else 0.0}
     return seen

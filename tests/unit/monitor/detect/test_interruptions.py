@@ -120,6 +120,16 @@ def test_a_standstill_counts_from_its_evening_to_its_morning() -> None:
     assert finding.cleared <= days[7]
 
 
+def test_a_string_that_stood_for_days_and_was_mended_clears_within_days() -> None:
+    days = days_from(JUNE, 16)
+    hours = {2: (10.0, 24.0), **dict.fromkeys(range(3, 9), (0.0, 24.0)), 9: (0.0, 14.0)}
+    recorded = [(d, open_between(*hours[n], d) if n in hours else clear_day(SITE, d)) for n, d in enumerate(days)]
+    _, (finding,) = replay(SITE, FailedString(), recorded)
+    assert (finding.since, finding.raised, finding.last_seen) == (days[2], days[2], days[9])
+    assert finding.cleared == days[12]
+    assert "comes back" not in finding.summary
+
+
 def test_what_the_inverter_could_not_have_taken_is_no_loss() -> None:
     small = home(rated_ac_w=4200.0)
     free = clear_day(small)
