@@ -79,7 +79,8 @@ def observe_interruptions(night: SiteNight) -> dict[str, dict[str, float]]:
             continue
         at_work = np.any([working(w) for w in others], axis=0) & ~held_back(night, string.inverter)
         gone = _in_runs(at_work & nothing(unit) & (unit.expected.low_w > _STRONG * unit.rated_w))
-        if works_unseen(night, string, gone) if gone.any() else not stillness(night, unit).is_working:
+        worked = not gone.any() and stillness(night, unit).is_working
+        if not worked and (not gone.any() or works_unseen(night, string, gone)):
             continue
         seen[unit.subject] = {"gone_kwh": shortfall(night, unit, gone).kwh if gone.any() else 0.0}
     return seen
