@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
-from sqlalchemy import Connection, delete, func, select
+from sqlalchemy import Connection, delete, func, or_, select
 
 from monitor.store import schema
 from monitor.store.memory import drop_memory
-from monitor.store.rows import records, to_row, upsert
+from monitor.store.rows import portions, records, to_row, upsert
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +65,26 @@ def expected_days(conn: Connection, *, site: str, first: date, last: date) -> di
     found: dict[str, dict[date, float]] = {}
     for subject, day, kwh in conn.execute(query):
         found.setdefault(subject, {})[day] = kwh
+    return found
+
+
+def energies_of(
+    conn: Connection, sites: Sequence[str], *, first: date, last: date, also: Sequence[str] = ()
+) -> dict[str, list[DailyRow]]:
+    """Rows of many sites' days first to last without their features, in order of day and subject, by site.
+
+    They are those of the site, its inverters and strings, and of the subjects of `also`.
+    """
+    c = schema.daily.c
+    columns = [column for column in schema.daily.columns if column is not c.features]
+    whose = or_(
+        c.subject == "site", c.subject.startswith("inverter:"), c.subject.startswith("string:"), c.subject.in_(also)
+    )
+    found: dict[str, list[DailyRow]] = {site: [] for site in sites}
+    for some in portions(sites):
+        query = select(*columns).where(c.site.in_(some), c.day >= first, c.day <= last, whose)
+        for row in records(DailyRow, conn.execute(query.order_by(c.site, c.day, c.subject))):
+            found[row.site].append(row)
     return found
 
 

@@ -72,6 +72,19 @@ def read_losses(conn: Connection, *, site: str, first: date | None = None, last:
     return list(latest.values())
 
 
+def losses_of(conn: Connection, sites: Sequence[str], *, first: date, last: date) -> dict[str, list[Loss]]:
+    """Losses of many sites' findings over the days first to last, in order of day and finding, by site."""
+    c, f = schema.loss.c, schema.finding.c
+    found: dict[str, dict[tuple[date, str], Loss]] = {site: {} for site in sites}
+    for some in portions(sites):
+        query = select(f.site, *schema.loss.columns).join_from(schema.loss, schema.finding)
+        query = query.where(f.site.in_(some), c.day >= first, c.day <= last).order_by(c.day, c.finding_id, c.night)
+        for row in conn.execute(query).mappings():
+            loss = Loss(**{name: row[name] for name in schema.loss.c.keys()})  # noqa: SIM118
+            found[row["site"]][loss.day, loss.finding_id] = loss
+    return {site: list(losses.values()) for site, losses in found.items()}
+
+
 def finding_event(finding: Finding, night: date, what: str) -> FindingEvent:
     """The event of a night that left a finding as it is now, with the whole of it, so that it can be brought back."""
     return FindingEvent(finding.id, night, what, {"finding": json.loads(dump_json(to_row(finding)))})

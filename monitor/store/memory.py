@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, delete, func, select
 
 from monitor.store import schema
 from monitor.store.rows import portions, records, to_row, upsert
@@ -36,6 +36,16 @@ def read_memory(conn: Connection, sites: Sequence[str], *, since: int) -> dict[s
         query = select(schema.memory).where(c.site.in_(some), c.part >= since).order_by(c.site, c.part)
         for part in records(MemoryPart, conn.execute(query)):
             found[part.site].append(part)
+    return found
+
+
+def memory_sizes(conn: Connection, sites: Sequence[str]) -> dict[str, int]:
+    """Bytes of what is remembered of sites: whatever changed in their days shows in it, but for a rare chance."""
+    c = schema.memory.c
+    found: dict[str, int] = {}
+    for some in portions(sites):
+        query = select(c.site, func.sum(func.length(c.data))).where(c.site.in_(some)).group_by(c.site)
+        found |= {site: int(size) for site, size in conn.execute(query)}
     return found
 
 

@@ -152,6 +152,18 @@ def recorded_span(conn: Connection, site: str, *, besides: Collection[str] = ())
     return None if first is None else (first, last)
 
 
+def last_recorded(conn: Connection, sites: Sequence[str]) -> dict[str, dict[str, int]]:
+    """The last UTC day with readings of every source that has any, by site and source, for many sites."""
+    c = schema.source.c
+    last = select(func.max(schema.block.c.day)).where(schema.block.c.source_id == c.id).scalar_subquery()
+    found: dict[str, dict[str, int]] = {site: {} for site in sites}
+    for some in portions(sites):
+        for site, name, day in conn.execute(select(c.site, c.name, last).where(c.site.in_(some))):
+            if day is not None:
+                found[site][name] = day
+    return found
+
+
 def changed_days(conn: Connection, site: str) -> dict[int, int]:
     """UTC days whose readings changed since they were forgotten here, each with a mark that every change moves on."""
     return changed_days_of(conn, [site])[site]

@@ -10,8 +10,8 @@ from sqlalchemy import Connection, select
 from monitor.detect.finding import Finding
 from monitor.detect.ruling import Ruling, still_to_come
 from monitor.store import schema
-from monitor.store.assessed import assessed_until
-from monitor.store.findings import list_findings
+from monitor.store.assessed import assessed_sites, assessed_until
+from monitor.store.findings import findings_of, list_findings
 from monitor.store.rows import portions, records, to_row, upsert
 
 
@@ -29,6 +29,16 @@ def rulings_of(conn: Connection, sites: Sequence[str]) -> dict[str, list[Ruling]
         for ruling in records(Ruling, conn.execute(query)):
             found.setdefault(ruling.site, []).append(replace(ruling, renews=tuple(ruling.renews)))
     return found
+
+
+def told_findings_of(conn: Connection, sites: Sequence[str]) -> dict[str, list[Finding]]:
+    """The findings of many sites as people know them, cleared ones too, by site."""
+    rulings, nights = rulings_of(conn, sites), assessed_sites(conn)
+    found = findings_of(conn, sites)
+    return {
+        site: [still_to_come(f, rulings[site], nights.get(site)) for f in of_site] if site in rulings else of_site
+        for site, of_site in found.items()
+    }
 
 
 def told_findings(conn: Connection, *, site: str, include_cleared: bool = False) -> list[Finding]:
