@@ -74,7 +74,7 @@ def limits_text(told: Sequence[SiteLimits]) -> Iterator[str]:
         until = f"as of {site.until}" if site.until else "nothing has been assessed yet"
         yield f"{site.site}: the least lasting loss that {USABLE_DAYS} usable days would show, {until}"
         for limit in site.limits:
-            yield f"  {limit.subject}: {_limit_words(limit)}"
+            yield f"  {limit.subject}: {limit_words(limit)}"
 
 
 def _limits_of(site: SiteLimits) -> dict[str, Any]:
@@ -108,7 +108,8 @@ def _first_day(limit: Limit) -> str | None:
     return day.isoformat() if day else None
 
 
-def _limit_words(limit: Limit) -> str:
+def limit_words(limit: Limit) -> str:
+    """What a unit's data would reveal, in a line."""
     better = f"; less with: {', or '.join(limit.would_help)}" if limit.would_help else ""
     if limit.state == "unseen":
         return "no lasting loss short of a standstill would show" + better

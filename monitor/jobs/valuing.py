@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from ingest.readings import Seconds
 from monitor.config import Site
 from monitor.detect.finding import Finding
-from monitor.detect.price import kwh_price
+from monitor.detect.price import Price, kwh_price
 from monitor.model.grid import STEP_S
 from monitor.model.physics import site_physics
 from monitor.nightly.memory import remember
@@ -28,9 +28,25 @@ def value_findings(conn: Connection, site: Site, findings: Sequence[Finding], as
     wanted = [f for f in findings if f.state == "open" and f.level != "note" and f.site == site.id]
     if not wanted:
         return {}
-    first = min(as_of - _YEAR + timedelta(days=1), *(f.since for f in wanted))
-    days = expected_days(conn, site=site.id, first=first, last=as_of)
+    days = expected_days(conn, site=site.id, first=first_valued_day(wanted, as_of), last=as_of)
     price = kwh_price(site, remember(conn, site.id, as_of + timedelta(days=1))) if site.tariff is not None else None
+    return values_of(site, wanted, as_of, days, price)
+
+
+def first_valued_day(findings: Sequence[Finding], as_of: date) -> date:
+    """The first local day whose expected energy goes into the value of open findings."""
+    return min([as_of - _YEAR + timedelta(days=1), *(f.since for f in findings if f.state == "open")])
+
+
+def values_of(
+    site: Site,
+    findings: Sequence[Finding],
+    as_of: date,
+    days: Mapping[str, Mapping[date, float]],
+    price: Price | None,
+) -> dict[str, NextYear]:
+    """The same by what is known already: the energy expected by subject and local day [kWh], the price of a kWh."""
+    wanted = [f for f in findings if f.state == "open" and f.level != "note" and f.site == site.id]
     clear: dict[str, list[float]] | None = None
     found: dict[str, NextYear] = {}
     for finding in wanted:

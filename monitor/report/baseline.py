@@ -126,8 +126,6 @@ def gather_baseline(
 ) -> BaselineSheet:
     """All that is known of a site; `until` is its last assessed night, `learning` and `changes` by subject."""
     planes = tuple(_plane(site, plane, installed) for plane in site.plane)
-    lying = {plane.plane: plane.used for plane in planes}
-    offset_h = _standard_offset_h(site, (until or site.site.commissioned).year)
     return BaselineSheet(
         fleet=fleet,
         site=site.id,
@@ -143,12 +141,23 @@ def gather_baseline(
             )
             for subject, gains in sorted(installed.gains.items(), key=lambda item: _place(site, item[0]))
         ),
-        skies=tuple(
-            _sky(site, subject, installed.maps[subject], lying, offset_h)
-            for subject in sorted(installed.maps, key=lambda one: _place(site, one))
+        skies=skies_told(
+            site, installed.maps, until or site.site.commissioned, {plane.plane: plane.used for plane in planes}
         ),
         remarks=tuple(remarks),
     )  # fmt: skip
+
+
+def skies_told(
+    site: Site, maps: Mapping[str, SkyMap], day: date, lying: Mapping[str, Orientation] | None = None
+) -> tuple[SkyTold, ...]:
+    """The skies of a site by subject, in its order; `lying` is how its planes lie if not as on paper."""
+    lies = lying or {plane.id: (plane.tilt_deg, plane.azimuth_deg) for plane in site.plane}
+    offset_h = _standard_offset_h(site, day.year)
+    return tuple(
+        _sky(site, subject, maps[subject], lies, offset_h)
+        for subject in sorted(maps, key=lambda one: _place(site, one))
+    )
 
 
 def _plane(site: Site, plane: Plane, installed: Installed) -> PlaneTold:

@@ -83,7 +83,7 @@ def gather_homeowner(
     """One month of one roof; reads nothing but this site's figures."""
     first, last = month_days(*month)
     rows = read_daily(conn, site=site.id, subject="site", first=last - YEAR + timedelta(days=1), last=last)
-    figures = _figures(rows)
+    figures = figures_by_day(rows)
     daily = daily_energy(figures, day_span(first, last))
     total = month_total(daily, [row.irradiation_source for row in rows if row.day >= first])
     found = concerns(told_findings(conn, site=site.id, include_cleared=True), first, last)
@@ -141,16 +141,17 @@ def _chart(conn: Connection, site: Site, finding: Finding, as_of: date) -> Findi
         return None
     first, last = chart_days(finding, as_of)
     days = day_span(first, last)
-    daily = daily_energy(_figures(read_daily(conn, site=site.id, subject=subject, first=first, last=last)), days)
+    daily = daily_energy(figures_by_day(read_daily(conn, site=site.id, subject=subject, first=first, last=last)), days)
     other = sibling_of(site, finding)
     line = None
     if other is not None:
         rows = read_daily(conn, site=site.id, subject=f"string:{other}", first=first, last=last)
-        line = sibling_line(site, finding, other, daily_energy(_figures(rows), days)) if rows else None
+        line = sibling_line(site, finding, other, daily_energy(figures_by_day(rows), days)) if rows else None
     return finding_chart(finding, daily, line)
 
 
-def _figures(rows: Sequence[DailyRow]) -> dict[date, DayFigures]:
+def figures_by_day(rows: Sequence[DailyRow]) -> dict[date, DayFigures]:
+    """A subject's rows by local day, as pictures and sums take them."""
     return {
         row.day: DayFigures(
             measured=row.measured_kwh,

@@ -123,6 +123,8 @@ def count(number: int, one: str, many: str) -> str:
 
 def one_line(text: str, limit: int = 2000) -> str:
     """Text from outside as one line: no control or invisible characters, single spaces, not longer than `limit`."""
-    seen = "".join(c for c in text if c.isspace() or unicodedata.category(c) not in _UNSEEN)
+    seen = text
+    if not text.isprintable():
+        seen = "".join(c for c in text if c.isspace() or unicodedata.category(c) not in _UNSEEN)
     flat = " ".join(seen.split())
     return flat if len(flat) <= limit else flat[: limit - 1].rstrip() + "…"
