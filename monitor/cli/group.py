@@ -9,6 +9,7 @@ import click
 from ingest.errors import AftercareError, ConfigurationError, MailUnavailable, StoreUnavailable
 from monitor.cli.assess import assess
 from monitor.cli.baseline import baseline
+from monitor.cli.board import board
 from monitor.cli.callback import callback
 from monitor.cli.check import check
 from monitor.cli.demo import demo
@@ -72,6 +73,7 @@ for command in (
     yields,
     baseline,
     callback,
+    board,
     digest,
     run,
     status,

@@ -113,6 +113,12 @@ class MailSection(Strict):
         return self
 
 
+class BoardSection(Strict):
+    """[board]: where the daemon writes the board."""
+
+    folder: Annotated[str, Field(min_length=1), AfterValidator(one_line)]
+
+
 class FleetFile(Strict):
     """fleet.toml"""
 
@@ -120,6 +126,7 @@ class FleetFile(Strict):
     store: StoreSection = StoreSection()
     schedule: ScheduleSection = ScheduleSection()
     mail: MailSection | None = None
+    board: BoardSection | None = None
 
 
 class SiteSection(Strict):

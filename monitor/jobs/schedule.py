@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from ingest.errors import AftercareError
+from ingest.errors import AftercareError, StoreUnavailable
 from monitor.clock import Clock
 from monitor.config import Fleet
-from monitor.jobs import assessing, digests, ingesting
+from monitor.jobs import assessing, board, digests, ingesting
 from monitor.jobs.work import JOB_NAMES, ShouldStop, noted_run
 from monitor.store import Store
 from monitor.store.jobs import JobState, beat, last_runs, set_next_run
@@ -40,7 +40,24 @@ def _ingest(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Do
 
 def _assess(fleet: Fleet, store: Store, now: int, should_stop: ShouldStop) -> Done:
     report = assessing.assess_fleet(fleet, store, now=now, should_stop=should_stop)
-    return Done("; ".join([assessing.summary(report), *report.failed]), ok=not report.failed)
+    line = "; ".join([assessing.summary(report), *report.failed])
+    told = _board(fleet, store, should_stop)
+    return Done("; ".join(part for part in (line, told.message) if part), ok=told.ok and not report.failed)
+
+
+def _board(fleet: Fleet, store: Store, should_stop: ShouldStop) -> Done:
+    """The board after the nights, where [board] wants one; its trouble is told and takes nothing of them back."""
+    if fleet.settings.board is None or should_stop():
+        return Done("")
+    try:
+        report = board.write_board(fleet, store, board.board_folder(fleet), should_stop=should_stop)
+    except StoreUnavailable:
+        raise
+    except AftercareError as error:
+        return Done(str(error), ok=False)
+    if report is None:
+        return Done("")
+    return Done("; ".join([board.summary(report), *report.failed]), ok=not report.failed)
 
 
 def _service_digest(fleet: Fleet, store: Store, now: int, _should_stop: ShouldStop) -> Done:

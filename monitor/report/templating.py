@@ -40,6 +40,26 @@ def render_sheet(template: str, css: str, context: Mapping[str, Any]) -> str:
     return re.sub(r"\n\s*\n+", "\n", _environment(html=True).get_template(template).render(context, css=_css(css)))
 
 
+def render_plain(template: str, context: Mapping[str, Any]) -> str:
+    """A page whose rules stand in a file beside it."""
+    return re.sub(r"\n\s*\n+", "\n", _environment(html=True).get_template(template).render(context))
+
+
+def render_picture(template: str, context: Mapping[str, Any]) -> str:
+    """A picture in SVG."""
+    return re.sub(r"\s*\n\s*", "\n", _environment(html=True).get_template(template).render(context))
+
+
+def stylesheet(*names: str) -> str:
+    """Rules for a file of their own, in this order."""
+    return "".join(_css(name) for name in names)
+
+
+def own_file(name: str) -> str:
+    """A file of ours that goes out as it is."""
+    return (_FOLDER / name).read_text("utf-8")
+
+
 def render_text(template: str, context: Mapping[str, Any]) -> str:
     """A plain page; never more than one empty line at a time."""
     text = _environment(html=False).get_template(template).render(context)

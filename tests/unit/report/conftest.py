@@ -27,7 +27,7 @@ WRITTEN = datetime(2026, 9, 1, 6, 0, tzinfo=UTC)
 MODULE = {"pmp_w": 400, "vmp_v": 31, "imp_a": 12.9, "voc_v": 37.2, "isc_a": 13.7, "gamma_pmp_pct_per_c": -0.34}
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_site() -> Callable[..., Site]:
     """A site of one inverter with two alike strings and a shorter one on another plane."""
 
@@ -55,7 +55,7 @@ def make_site() -> Callable[..., Site]:
     return make
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_finding() -> Callable[..., Finding]:
     """A string that failed on 3 August 2026."""
 
