@@ -5,7 +5,7 @@ own and nothing wrong. It is replayed night by night; only days with all reading
 One table: for every source of irradiation the daily error (root mean square over the mean), the mean size of the
 monthly bias, the bias over all, and how many days lie within the stated 80 % range; then the bias by month of the year.
 The home with a weather series is replayed once more without its neighbours. `--air` gives every home a series of its
-true air temperature. With AFTERCARE_OPENDATA real systems follow (`tests/benchmarks/expected_real.py`).
+true air temperature. With AFTERCARE_OPEN_DATA real systems follow (`tests/benchmarks/expected_real.py`).
 """
 
 from __future__ import annotations
@@ -171,7 +171,7 @@ def main() -> None:
             parts.append(job.result())
             print(f"seed {seed}: {len(parts[-1])} days", flush=True)
     tell(parts)
-    if folder := os.environ.get("AFTERCARE_OPENDATA"):
+    if folder := os.environ.get("AFTERCARE_OPEN_DATA"):
         print()
         tell([real_days(Path(folder))])
 
