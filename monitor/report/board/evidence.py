@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -13,6 +14,9 @@ from monitor.report.words import count, share
 
 # Above this chance nobody needs to hear of another cause.
 _SURE = 0.97
+# Keys whose values are names, not numbers.
+_IN_WORDS = frozenset({"trait", "shape"})
+_OTHER_MODULES = "power of the other modules"
 _SHAPES = {"step": "from one day to the next", "ramp": "slowly, over weeks"}
 
 
@@ -39,7 +43,7 @@ def _kw(value: Any) -> str:
 # Key of the evidence: label, and how its value is said. What stands in no row is for programs (`findings --json`).
 _ROWS: dict[str, tuple[str, Callable[[Any], str]]] = {
     "loss_fraction": ("Missing of what it should make", share),
-    "trait": ("Told by", lambda trait: WITNESSES.get(trait, "power of the other modules")),
+    "trait": ("Told by", lambda trait: WITNESSES.get(trait, trait)),
     "shape": ("How it came", lambda shape: _SHAPES.get(shape, str(shape))),
     "strength": ("Change over its usual scatter", lambda times: f"{times:.1f} times"),
     "strong_light_change": ("Change in strong light", _change),
@@ -72,10 +76,24 @@ _ROWS: dict[str, tuple[str, Callable[[Any], str]]] = {
 
 def evidence_words(finding: Finding) -> tuple[tuple[str, str], ...]:
     """Label and value of what a person can judge."""
-    told = finding.evidence
+    told = {key: _plain(value) for key, value in finding.evidence.items()}
+    if finding.subject.startswith("module:") and "trait" in told:
+        told["trait"] = _OTHER_MODULES
     return tuple(
-        (label, say(told[key])) for key, (label, say) in _ROWS.items() if told.get(key) is not None
-    )  # fmt: skip
+        (label, say(told[key]))
+        for key, (label, say) in _ROWS.items()
+        if isinstance(told.get(key), str if key in _IN_WORDS else float)
+    )
+
+
+def _plain(value: Any) -> float | str | None:
+    """A value that can be said; figures of several witnesses are added up."""
+    if isinstance(value, dict):
+        parts = [_plain(part) for part in value.values()]
+        return sum(part for part in parts if isinstance(part, float)) if parts else None
+    if isinstance(value, int | float):
+        return float(value) if math.isfinite(value) else None
+    return value if isinstance(value, str) else None
 
 
 def other_cause(finding: Finding) -> str:

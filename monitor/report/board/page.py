@@ -20,7 +20,9 @@ _KINDS = (".py", ".html", ".jinja", ".svg", ".js")
 
 def common_files() -> Iterator[tuple[str, str]]:
     """What all pages share."""
-    yield "board.css", stylesheet("page.css.jinja", "dark.css.jinja", "board/board.css.jinja")
+    # Paper has no dark.
+    dark = f"@media screen {{\n{stylesheet('dark.css.jinja')}}}\n"
+    yield "board.css", stylesheet("page.css.jinja") + dark + stylesheet("board/board.css.jinja")
     yield "board.js", own_file("board/board.js")
 
 

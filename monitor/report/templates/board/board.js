@@ -39,7 +39,7 @@
 
   function show() {
     listed.hidden = wanted();
-    found.hidden = !wanted();
+    found.hidden = tally.hidden = !wanted();
     if (!wanted()) return;
     ask();
     if (left > 0) {
@@ -78,8 +78,8 @@
     what.append(line[3] || "");
     cell(tr, "td", "cell", "Since").textContent = day(line[6]);
     parts(cell(tr, "td", "cell", "Lost so far"), line[7]);
-    parts(cell(tr, "td", "cell", "In a year"), line[8]);
-    cell(tr, "td", "cell", "Sure").textContent = line[9] || "";
+    parts(cell(tr, "td", "cell", "Next 12 months"), line[8]);
+    cell(tr, "td", "cell", "How sure").textContent = line[9] || "";
     tr.children[3].className = tr.children[4].className = "num";
     return tr;
   }
