@@ -104,7 +104,7 @@ def build_map(looks: Sequence[DayLooks] | LooksInARow, *, latitude: float, froze
     joined = looks if isinstance(looks, LooksInARow) else in_a_row(looks)
     if not joined.day.size:
         return before
-    every = _levelled(joined)
+    every = levelled(joined)
     leafy_look = leaf_share(np.asarray(every.day % 365.2425) + 1.0, latitude) >= 0.5
     leafy, bare = _evidence(every, leafy_look), _evidence(every, ~leafy_look)
     both = _together(leafy, bare)
@@ -130,7 +130,7 @@ def build_map(looks: Sequence[DayLooks] | LooksInARow, *, latitude: float, froze
     return _down_to_the_horizon(built)
 
 
-def _levelled(looks: LooksInARow) -> LooksInARow:
+def levelled(looks: LooksInARow) -> LooksInARow:
     """Looks over what the open sky shows this roof, and days that were dim as a whole brought up."""
     basis = _open_basis(looks)
     clear = looks.clarity >= _CLEAR_LOOK

@@ -55,3 +55,14 @@ NEIGHBOURS: Cells = np.stack(
         cell_of(CELL_AZIMUTH, np.maximum(CELL_ELEVATION - ROW_DEG, 1.0)),
     ]
 )
+
+
+def with_beside(cells: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Marked cells and those left, right, above and below of them, shape (CELLS,); round the north as well."""
+    picture = cells[RASTER]
+    touched = picture | np.roll(picture, 1, axis=1) | np.roll(picture, -1, axis=1)
+    touched[:-1] |= picture[1:]
+    touched[1:] |= picture[:-1]
+    found = np.zeros(CELLS, dtype=bool)
+    found[RASTER[touched]] = True
+    return found

@@ -27,8 +27,10 @@ from tests.unit.monitor.detect.limited import clear_day, home, night_of
 SITE = home()
 SEPTEMBER = date(2026, 9, 20)
 LATITUDE = 52.1
+OPEN = open_sky(LATITUDE)
 # Something to the south-west, 30 degrees high.
 TREE = (CELL_AZIMUTH > 215.0) & (CELL_AZIMUTH < 250.0) & (CELL_ELEVATION < 30.0)
+TREE_CELLS = np.flatnonzero(TREE)
 
 
 def known_sky(*, leafy: bool = True, bare: bool = True) -> SkyMap:
@@ -46,23 +48,27 @@ def behind(through: float) -> SkyMap:
     return replace(open_sky(LATITUDE), leafy=shade, bare=shade)
 
 
-def looks(site: Site, sky: SkyMap, last: date) -> list[KeptLooks]:
-    """What string s1 saw behind a sky on every second day, all clear."""
+def looks(site: Site, sky: SkyMap, last: date, *, nights: int = LOOK_BACK_DAYS) -> list[KeptLooks]:
+    """What string s1 saw behind a sky on every second day of the last nights, and of an open sky before, all clear."""
     found = []
     for n in range(LOOK_BACK_DAYS, 0, -2):
         day = last - timedelta(days=n)
+        before = n > nights
         start = (day - date(1970, 1, 1)).days * 86_400
         tables = site_physics(site, grid(start, start + 86_400))
-        power = shaded_physics(site, tables, {"string:s1": sky}).clear_w("string:s1")
+        power = shaded_physics(site, tables, {"string:s1": OPEN if before else sky}).clear_w("string:s1")
         one = day_looks(power, tables, "string:s1", day=day, gain=1.0, limit_w=5200.0, facing=[Facing(35.0, 180.0)])
         found.append(kept("string:s1", one, gain=1.0, healthy=True))
     return found
 
 
-def told(now: SkyMap, *, before: SkyMap | None = None, day: date = SEPTEMBER) -> tuple[SiteNight, list[Verdict]]:
+def told(
+    now: SkyMap, *, before: SkyMap | None = None, day: date = SEPTEMBER, nights: int = LOOK_BACK_DAYS
+) -> tuple[SiteNight, list[Verdict]]:
     past = SiteHistory()
     past.skies = {"string:s1": LearnedSky("string:s1", 0, date(2026, 3, 1), before or known_sky(), 1.0, 1.0)}
-    night = replace(night_of(SITE, clear_day(SITE, day), day, past), looks={"string:s1": looks(SITE, now, day)})
+    seen = {"string:s1": looks(SITE, now, day, nights=nights)}
+    night = replace(night_of(SITE, clear_day(SITE, day), day, past), looks=seen)
     return night, ShadingGrowth().find(night)
 
 
@@ -76,6 +82,24 @@ def test_a_new_tree_is_told_with_its_place_and_cost() -> None:
     (tonight,) = [loss for loss in verdict.losses if loss.day == night.day]
     unit = night.units["string:s1"]
     assert 0.0 < tonight.low < tonight.kwh < tonight.high < night.energy_kwh(unit.expected.power_w)
+
+
+def test_a_wall_is_told_after_a_few_clear_days_with_the_day_on_which_it_came() -> None:
+    _, (verdict,) = told(behind(0.1), nights=9)
+    assert verdict.says == "trouble"
+    assert verdict.since is not None
+    assert abs((verdict.since - (SEPTEMBER - timedelta(days=9))).days) <= 3
+    assert [loss.day for loss in verdict.losses][0] == verdict.since
+
+
+def test_a_single_dark_clear_day_is_no_finding() -> None:
+    _, (verdict,) = told(behind(0.1), nights=2)
+    assert verdict.says == "healthy"
+
+
+def test_more_clear_days_in_the_dark_make_it_surer() -> None:
+    stated = [told(behind(0.1), nights=nights)[1][0].confidence for nights in (6, 31)]
+    assert 0.5 < stated[0] < stated[1] < 1.0
 
 
 def test_an_open_sky_is_healthy() -> None:
@@ -112,6 +136,16 @@ def test_between_those_nights_an_open_finding_counts_its_loss_and_nothing_is_jud
     (again,) = ShadingGrowth().find(later)
     assert again.says == "unclear"
     assert again.losses[0].kwh == pytest.approx([x for x in verdict.losses if x.day == night.day][0].kwh)
+
+
+def test_what_was_built_stays_while_the_sun_passes_above_it() -> None:
+    night, (verdict,) = told(behind(0.1))
+    (change,) = advance(night, [verdict], [], suspected=lambda *_: (), raised=night.day)
+    june = date(2027, 6, 20)
+    high = {"string:s1": [one for one in looks(SITE, OPEN, june) if not np.isin(one.record["cell"], TREE_CELLS).any()]}
+    (again,) = ShadingGrowth().find(replace(night, looks=high, known=(change.finding,)))
+    assert again.says == "trouble"
+    assert again.evidence["azimuth_deg"] == verdict.evidence["azimuth_deg"]
 
 
 def test_a_pruned_tree_is_a_healthy_night() -> None:
