@@ -11,8 +11,11 @@ import numpy as np
 
 from monitor.detect.crossed import Exchange, exchanged, their_own
 from monitor.detect.faulty import KINDS
-from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.finding import Finding
+from monitor.detect.misread import misread
+from monitor.detect.night import Says, SiteNight, Verdict
 from monitor.detect.told import told_by
+from monitor.detect.weak import Weakness, evidence_of, is_back
 
 # What happens once; all other kinds have to show on two days.
 _AT_ONCE = frozenset({"register_reset", "register_jump"})
@@ -54,6 +57,12 @@ class DataFault:
     def _judge(self, night: SiteNight, subject: str, *, covered: bool) -> Verdict:
         kind, level = _fault(night, subject)
         if kind is None:
+            known = night.open_finding(subject, self.cause)
+            if known is not None and known.evidence.get("fault") == "gain":
+                return self._gain_goes_on(night, known)
+            gain = misread(night, subject)
+            if gain is not None:
+                return self._gain(subject, gain)
             return Verdict(subject, self.cause, "healthy" if _judgeable(night, subject) else "unclear")
         days = _days_of(night, subject)
         if covered or (kind not in _AT_ONCE and len(days) < 2):
@@ -76,6 +85,22 @@ class DataFault:
         if len(days) < 2:
             return Verdict(subject, self.cause, "unclear")
         return self._trouble(subject, "frozen", days, {"subjects": list(subjects)})
+
+    def _gain(self, subject: str, gain: Weakness) -> Verdict:
+        return Verdict(
+            subject,
+            self.cause,
+            "trouble",
+            confidence=0.85,
+            since=gain.since,
+            evidence={"fault": "gain", "level": round(gain.drop.loss_fraction, 4), **evidence_of(gain)},
+        )
+
+    def _gain_goes_on(self, night: SiteNight, known: Finding) -> Verdict:
+        back = is_back(night, known.subject, known)
+        evidence = {k: v for k, v in known.evidence.items() if k not in ("days_seen", "good_days")}
+        says: Says = "unclear" if back is None else "healthy" if back else "trouble"
+        return Verdict(known.subject, self.cause, says, known.confidence, known.since, evidence=evidence)
 
     def _exchange(self, subject: str, exchange: Exchange) -> Verdict:
         return Verdict(

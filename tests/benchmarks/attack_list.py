@@ -47,6 +47,7 @@ class Attack:
     disturb: Callable[[Scene], Disturbed]
     right: tuple[tuple[str, str], ...] = ()
     doubt: str = ""
+    months: int = 7
 
 
 def plain(home: Home) -> Disturbed:
@@ -84,13 +85,26 @@ def _whole(scene: Scene, what: What, subject: str, cause: str, first: int, last:
     return Happening(Trouble(scene.home.id, subject, cause, _on(span, first), _on(span, last), what), (effect,))
 
 
-def drifting(*channels: tuple[str, str], per_month: float) -> Callable[[Scene], Disturbed]:
-    """Channels whose gain drifts from the first day on."""
+def drifting(*channels: tuple[str, str], per_month: float, first: int = 0) -> Callable[[Scene], Disturbed]:
+    """Channels whose gain drifts from a day on."""
 
     def disturb(scene: Scene) -> Disturbed:
         def retold(run: Run, said: Said) -> Said:
-            gain = (1.0 + per_month) ** (run.span.day_index / MONTH)
+            gain = (1.0 + per_month) ** (np.maximum(run.span.day_index - first, 0) / MONTH)
             return {key: values * gain if key in channels else values for key, values in said.items()}
+
+        return replace(plain(scene.home), retold=retold)
+
+    return disturb
+
+
+def rescaled(*channels: tuple[str, str], gain: float) -> Callable[[Scene], Disturbed]:
+    """Channels that read another part of the truth from a day on."""
+
+    def disturb(scene: Scene) -> Disturbed:
+        def retold(run: Run, said: Said) -> Said:
+            scale = np.where(run.span.day_index >= LATER, gain, 1.0)
+            return {key: values * scale if key in channels else values for key, values in said.items()}
 
         return replace(plain(scene.home), retold=retold)
 
@@ -272,20 +286,36 @@ def misplaced(tilt: float | None = None, azimuth: float | None = None) -> Callab
 _S1, _S2 = "string:s1", "string:s2"
 _WEAK_S1 = (("underperforming_string", _S1),)
 _READINGS = ("data_fault", "*"), ("energy_imbalance", "*"), ("meter_disagreement", "*")
-_EXCHANGED = (("data_fault", "*"),)
+_READ_WRONG = (("data_fault", "*"),)
 _AC = (("inverter:inv1", "ac_power"), ("inverter:inv1", "ac_energy"))
 _COUNT, _PLACE, _CLOCK, _PLANE, _COLUMNS = "module|nameplate", "latitude|longitude", "clock|zone", "tilt|azimuth", "col"
 
 ATTACKS: dict[str, Attack] = {
-    "drift: a current": Attack(twin, drifting((_S1, "dc_current"), per_month=-0.01), _READINGS),
-    "drift: inverter's own power": Attack(weathered, drifting(*_AC, per_month=-0.01), _READINGS),
-    "drift: the sensor": Attack(watched, drifting(("site", "irradiance_poa"), per_month=0.01), (("data_fault", "*"),)),
-    "drift: the only channel": Attack(alone, drifting(*_AC, per_month=-0.01), _READINGS),
-    "swapped: unlike strings, always": Attack(weathered, swapped(0), _EXCHANGED, f"{_COLUMNS}|{_COUNT}"),
-    "swapped: unlike strings, one day": Attack(weathered, swapped(LATER), _EXCHANGED, _COLUMNS),
-    "swapped: like strings, one day": Attack(twin, swapped(LATER), _EXCHANGED, _COLUMNS),
-    "swapped: east and west, always": Attack(east_west, swapped(0), _EXCHANGED, f"{_COLUMNS}|{_PLANE}"),
-    "swapped: east and west, one day": Attack(east_west, swapped(LATER), _EXCHANGED, _COLUMNS),
+    "drift: a current": Attack(twin, drifting((_S1, "dc_current"), per_month=-0.01), _READINGS, months=14),
+    "drift: inverter's own power": Attack(weathered, drifting(*_AC, per_month=-0.01), _READINGS, months=14),
+    "drift: the sensor": Attack(watched, drifting(("site", "irradiance_poa"), per_month=0.01), _READ_WRONG, months=14),
+    "drift: the only channel": Attack(alone, drifting(*_AC, per_month=-0.01), _READINGS, months=14),
+    "drift, from some day: a current": Attack(
+        twin, drifting((_S1, "dc_current"), per_month=-0.01, first=150), _READINGS, months=14
+    ),
+    "drift, from some day: a power": Attack(
+        weathered, drifting((_S1, "dc_power"), per_month=-0.01, first=150), _READINGS, months=14
+    ),
+    "drift, from some day: the sensor": Attack(
+        watched, drifting(("site", "irradiance_poa"), per_month=0.01, first=150), _READ_WRONG, months=14
+    ),
+    "drift, from some day: inverter": Attack(
+        weathered, drifting(*_AC, per_month=-0.01, first=150), _READINGS, months=14
+    ),
+    "rescaled: a current": Attack(twin, rescaled((_S1, "dc_current"), gain=0.92), _READINGS),
+    "rescaled: a power": Attack(weathered, rescaled((_S1, "dc_power"), gain=0.92), _READINGS),
+    "rescaled: a current, a little": Attack(watched, rescaled((_S1, "dc_current"), gain=0.96), _READINGS),
+    "rescaled: inverter's own power": Attack(weathered, rescaled(*_AC, gain=0.92), _READINGS),
+    "swapped: unlike strings, always": Attack(weathered, swapped(0), _READ_WRONG, f"{_COLUMNS}|{_COUNT}"),
+    "swapped: unlike strings, one day": Attack(weathered, swapped(LATER), _READ_WRONG, _COLUMNS),
+    "swapped: like strings, one day": Attack(twin, swapped(LATER), _READ_WRONG, _COLUMNS),
+    "swapped: east and west, always": Attack(east_west, swapped(0), _READ_WRONG, f"{_COLUMNS}|{_PLANE}"),
+    "swapped: east and west, one day": Attack(east_west, swapped(LATER), _READ_WRONG, _COLUMNS),
     "moved by 1 degree": Attack(twin, moved(1.0, 1.0), (), _PLACE),
     "moved by 10 degrees east": Attack(weathered, moved(0.0, 10.0), (("clock_error", "*"),), f"{_PLACE}|{_CLOCK}"),
     "moved by 10 degrees north": Attack(twin, moved(10.0, 0.0), (), f"{_PLACE}|{_PLANE}"),

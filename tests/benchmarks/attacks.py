@@ -1,9 +1,9 @@
 """What is said of homes whose papers, readings or troubles mislead: `python -m tests.benchmarks.attacks --seeds 201`.
 
-Small invented fleets of four attacked homes and two that nobody touches, in seven months, replayed night by night.
-For every attack: what was said of the home, and the judgement on it. `right`: the cause that it is, or one that tells
-where to look; `doubt`: the site file is doubted where it is wrong; `cannot tell`: a finding with a chance of 0.7 at
-most that names another cause beside its own; `silent`: nothing is said, with the energy that this hid; and what must
+Small invented fleets of four attacked homes and two that nobody touches, in seven months or fourteen, replayed night by
+night. For every attack: what was said of the home, and the judgement on it. `right`: the cause that it is, or one that
+tells where to look; `doubt`: the site file is doubted where it is wrong; `cannot tell`: a finding with a chance of 0.7
+at most that names another cause beside its own; `silent`: nothing is said, with the energy that this hid; and what must
 never be, a WRONG CERTAINTY: another cause, surely.
 """
 
@@ -47,7 +47,7 @@ from monitor.store.findings import list_findings
 from tests.benchmarks.attack_list import ATTACKS, Attack, Disturbed, plain
 from tests.benchmarks.detection import seeds_of
 
-LAST, MONTHS = date(2026, 9, 30), 7
+LAST = date(2026, 9, 30)
 AT_ONCE = 4
 SPECTATORS = (Role(weathered), Role(electronic))
 HEDGED = 0.7
@@ -66,7 +66,7 @@ class Outcome:
 
 def run(seed: int, names: Sequence[str], folder: Path) -> list[Outcome]:
     """One fleet: the attacked homes, and two spectators."""
-    span = months_until(LAST, MONTHS, ZONE)
+    span = months_until(LAST, max(ATTACKS[name].months for name in names), ZONE)
     roles = [*(Role(ATTACKS[name].kind) for name in names), *SPECTATORS]
     homes = [_own_columns(home) for home in draw_homes(seed, span, roles)]
     region = draw_region(span, [home.place for home in homes], seed)

@@ -63,6 +63,7 @@ FAULTS = {
     "spikes": "readings with leaps that no sun makes",
     "stuck": "readings that stand still while the sun moves",
     "frozen": "the same rows over and over",
+    "gain": "readings that are {level:.0%} lower than before, while its inverter gives what it gave",
     "exchanged": "readings of strings {strings} that are each other's",
     "mute": "readings that say nothing, while the inverter's balance shows that it works",
     "no_voltage": "current without any voltage",
@@ -91,6 +92,8 @@ def _data_fault_advice(site: Site, finding: Finding) -> dict[str, str]:
         "register_reset": "Ask whether an inverter, meter, display or logger was exchanged (a new inverter's rating "
         "belongs in the site file); note the old and the new register for the customer's accounts. Energy goes on "
         "being counted from the new start.",
+        "gain": "Compare the string's current and voltage with a clamp meter at the next planned visit; ask whether "
+        "firmware, a sensor or a scale in the export was changed.",
         "exchanged": "Compare the columns of both strings in the site file, and the planes and modules that it gives "
         "them, with the export's header and with the plan of the roof; ask whether strings were plugged in anew at the "
         "inverter. Mend the site file and read the export again.",

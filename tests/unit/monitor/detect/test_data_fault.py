@@ -199,4 +199,4 @@ def test_a_frozen_logger_is_one_fault_of_the_source(plain: Site) -> None:
 
 
 def test_every_kind_has_words() -> None:
-    assert {*KINDS, "frozen", "exchanged"} == FAULTS.keys()
+    assert {*KINDS, "frozen", "exchanged", "gain"} == FAULTS.keys()
