@@ -12,27 +12,21 @@ from ingest.errors import ConfigurationError
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
 from monitor.detect.least_loss import least_losses
-from monitor.model.dayview import gains_behind
-from monitor.model.gain import Gains
-from monitor.model.history import SiteHistory
 from monitor.model.typical_year import (
     TypicalYear,
-    UsualSky,
-    indices_of,
     share_sigma,
-    typical_year,
-    usual_sky,
 )
 from monitor.nightly.handover import compare_handover
 from monitor.nightly.memory import remember
 from monitor.nightly.part_lines import both_of, house_line, inverters_of, meter_lines, module_lines, unit_lines
 from monitor.nightly.proofs import gather_proofs
+from monitor.nightly.usual import gains_of, usual_year
 from monitor.report.adding_up import Reckoning, reckon_day
 from monitor.report.callback.pack import MonthLine, Pack
 from monitor.report.callback.verdict import judge
 from monitor.report.callback.waterfall import DayTerms, Step, build_waterfall, expected_half, without_nothing
 from monitor.store.assessed import assessed_until
-from monitor.store.daily import DailyRow, assessed_days, feature_days, read_daily
+from monitor.store.daily import DailyRow, assessed_days, read_daily
 from monitor.store.findings import Loss, read_losses
 from monitor.store.rulings import told_findings
 
@@ -48,7 +42,7 @@ def gather_pack(conn: Connection, fleet: Fleet, site: Site, first: date, last: d
     losses = read_losses(conn, site=site.id, first=begin, last=end)
     every = {f.id: f for f in told_findings(conn, site=site.id, include_cleared=True)}
     history = remember(conn, site.id, until + timedelta(days=1))
-    year = _typical(conn, site, history, until)
+    year = usual_year(conn, site, history, until)
     days = _days(site, rows, losses, every, year)
     if not days:
         raise ConfigurationError([f"site {site.id!r}: nothing was read of its inverters from {first} to {last}"])
@@ -73,7 +67,7 @@ def gather_pack(conn: Connection, fleet: Fleet, site: Site, first: date, last: d
         usual=year.sky,
         year_on_paper=float(year.on_paper.sum()),
         split_relative=split,
-        gains={u: _gains(site, history, u, until) for u in inverters_of(site)},
+        gains={u: gains_of(site, history, u, until) for u in inverters_of(site)},
         sources=sources,
         units=unit_lines(site, rows, begin, end),
         modules=module_lines(conn, site, rows, end),
@@ -113,23 +107,6 @@ def _assessed(conn: Connection, site: Site, first: date, last: date) -> date:
             f"{until}"
         ])  # fmt: skip
     return until
-
-
-def _typical(conn: Connection, site: Site, history: SiteHistory, until: date) -> TypicalYear:
-    """The site's typical year, under the sky that its own days make usual."""
-    gains = {u: _gains(site, history, u, until) for u in inverters_of(site)}
-    maps = {s: sky.sky_map for s, sky in history.shading(history.skies).items()}
-    rows = feature_days(conn, site=site.id, subject="site", first=date.min, last=until)
-    indices = indices_of(rows)
-    elsewhere = typical_year(site, usual_sky({}, {}), gains=gains, maps={})
-    sky: UsualSky = usual_sky(indices, {day: elsewhere.share(day) for day in indices})
-    return typical_year(site, sky, gains=gains, maps=maps)
-
-
-def _gains(site: Site, history: SiteHistory, unit: str, until: date) -> Gains:
-    """An inverter's gains behind what stood before the sky."""
-    skies = history.shading([unit, *(f"string:{s.id}" for s in site.strings_of(unit.partition(":")[2]))])
-    return gains_behind(site, unit, skies, history.gains(unit, until + timedelta(days=1)))
 
 
 def _days(
