@@ -20,7 +20,9 @@ from monitor.model.history import SiteHistory
 from monitor.model.measured import Measured, measure
 from monitor.model.span import measured_power, utc_days
 from monitor.nightly.yields import interval_yields
-from monitor.report.callback.pack import FindingProof, Proof
+from monitor.report.callback.pack import FindingProof
+from monitor.report.proof.against import Against
+from monitor.report.proof.drawing import Proof
 from monitor.report.proof.ratio import DailyRatio
 from monitor.report.proof.registers import TwoRegisters
 from monitor.report.proof.side_by_side import TellingDay
@@ -74,6 +76,8 @@ def _sight(data: Proof) -> tuple[object, ...]:
         return "day", data.day, data.own_label
     if isinstance(data, DailyRatio):
         return "ratio", data.of, data.since
+    if isinstance(data, Against):
+        return "against", data.own_label
     return "registers", data.meter_label
 
 

@@ -4,20 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from matplotlib.figure import Figure
-
 from monitor.detect.finding import Finding
 from monitor.report.callback import parts_told
 from monitor.report.callback.blocks import Block, Cell, Grid, Heading, Listing, Paragraph, Shown
 from monitor.report.callback.energy_blocks import month_blocks, waterfall_blocks
 from monitor.report.callback.on_site import CAUTION, SOURCE, tests_on_site
-from monitor.report.callback.pack import FindingProof, Pack
+from monitor.report.callback.pack import Pack
 from monitor.report.callback.story import headline, verdict_sentences
 from monitor.report.figures import full_png
-from monitor.report.proof.ratio import DailyRatio, ratio_figure
-from monitor.report.proof.registers import TwoRegisters, registers_figure
-from monitor.report.proof.side_by_side import TellingDay, side_by_side_figure
-from monitor.report.proof.sky import new_shade_figure
+from monitor.report.proof.drawing import proof_figure
 from monitor.report.words import LEVELS, cause_words, count, day_words, kwh, range_words, sure_words
 
 
@@ -88,25 +83,13 @@ def _finding(pack: Pack, finding: Finding) -> Iterator[Block]:
 
 def _pictures(pack: Pack, finding: Finding) -> Iterator[Block]:
     for n, proof in enumerate(p for p in pack.proofs if p.finding == finding.id):
-        yield Shown(f"proof-{finding.id}-{n + 1}", full_png(proof_figure(proof)), proof.alt, proof.alt)
+        yield Shown(f"proof-{finding.id}-{n + 1}", full_png(proof_figure(proof.data)), proof.alt, proof.alt)
 
 
 def _standing(finding: Finding) -> str:
     if finding.state == "open":
         return f"open since {day_words(finding.since)}"
     return f"{day_words(finding.since)} to {day_words(finding.last_seen)}"
-
-
-def proof_figure(proof: FindingProof) -> Figure:
-    """The picture of a proof."""
-    data = proof.data
-    if isinstance(data, TellingDay):
-        return side_by_side_figure(data)
-    if isinstance(data, DailyRatio):
-        return ratio_figure(data)
-    if isinstance(data, TwoRegisters):
-        return registers_figure(data)
-    return new_shade_figure(data)
 
 
 def _parts(pack: Pack) -> Iterator[Block]:

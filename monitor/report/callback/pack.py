@@ -13,13 +13,8 @@ from monitor.model.gain import Gains
 from monitor.model.typical_year import UsualSky
 from monitor.report.callback.verdict import Verdict
 from monitor.report.callback.waterfall import Waterfall
-from monitor.report.proof.ratio import DailyRatio
-from monitor.report.proof.registers import TwoRegisters
-from monitor.report.proof.side_by_side import TellingDay
-from monitor.report.proof.sky import NewShade
+from monitor.report.proof.drawing import Proof
 from monitor.store.daily import DailyRow
-
-Proof = TellingDay | DailyRatio | NewShade | TwoRegisters
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,8 @@ from monitor.model.skymap import SkyMap
 from monitor.report import style
 from monitor.report.callback.figures import MonthBar, WaterfallRow, months_figure, waterfall_figure
 from monitor.report.figures import full_png
+from monitor.report.proof.against import Against, against_figure
+from monitor.report.proof.drawing import proof_figure
 from monitor.report.proof.ratio import DailyRatio, ratio_figure
 from monitor.report.proof.registers import TwoRegisters, registers_figure
 from monitor.report.proof.side_by_side import TellingDay, side_by_side_figure
@@ -139,3 +141,21 @@ def test_months_without_expected_energy_are_drawn() -> None:
     figure = months_figure(bars)
     assert sorted(labels(figure)) == ["expected", "likely range", "measured"]
     assert full_png(figure).startswith(b"\x89PNG")
+
+
+def test_one_quantity_against_another_beside_a_like_unit() -> None:
+    data = Against(
+        x_label="string voltage, V", y_label="current, A", own_label="string s1", own=[(210.0, 4.0), (212.0, 6.0)],
+        beside_label="string s2", beside=[(222.0, 4.0), (224.0, 6.0)],
+    )  # fmt: skip
+    figure = against_figure(data)
+    (axes,) = figure.axes
+    drawn = {c.get_label(): c.get_offsets().tolist() for c in axes.collections}
+    assert drawn == {"string s1": [[210.0, 4.0], [212.0, 6.0]], "string s2": [[222.0, 4.0], [224.0, 6.0]]}
+    rings = next(c for c in axes.collections if c.get_label() == "string s2")
+    assert rings.get_facecolor().size == 0  # told from the dots in greyscale, too
+    assert axes.get_xlabel() == "string voltage, V"
+
+
+def test_every_kind_of_proof_has_its_picture() -> None:
+    assert proof_figure(Against(x_label="", y_label="", own_label="", own=[(1.0, 1.0)])).axes
