@@ -155,11 +155,12 @@ def _last_snapshots(conn: Connection, ids: Iterable[str]) -> dict[str, Finding]:
     for part in portions(ids):
         ranked = select(c.finding_id, c.detail, place.label("place")).where(c.finding_id.in_(part)).subquery()
         last = select(ranked.c.finding_id, ranked.c.detail).where(ranked.c.place == 1)
-        found |= {finding_id: _from_snapshot(detail["finding"]) for finding_id, detail in conn.execute(last)}
+        found |= {finding_id: from_snapshot(detail["finding"]) for finding_id, detail in conn.execute(last)}
     return found
 
 
-def _from_snapshot(snapshot: dict[str, Any]) -> Finding:
+def from_snapshot(snapshot: dict[str, Any]) -> Finding:
+    """A finding from what an event holds of it."""
     dates = {name: date.fromisoformat(snapshot[name]) for name in _DATES if snapshot[name] is not None}
     return Finding(**{**snapshot, **dates})
 

@@ -72,6 +72,14 @@ def last_runs(conn: Connection) -> dict[str, JobState]:
     }
 
 
+def last_done(conn: Connection, job: str, *, before: int) -> int | None:
+    """When the last run of a job that ended well began, of those that began before an instant."""
+    c = schema.job_run.c
+    query = select(func.max(c.started_at)).where(c.job == job, c.ok.is_(True), c.started_at < before)
+    at: int | None = conn.execute(query).scalar()
+    return at
+
+
 def set_next_run(conn: Connection, job: str, at: int | None) -> None:
     """Say when a job runs next; None: it is not planned."""
     if at is None:

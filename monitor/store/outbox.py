@@ -141,6 +141,15 @@ def last_sent(conn: Connection) -> int | None:
     return at
 
 
+def last_period(conn: Connection, kind: str, about: str, *, before: str) -> str | None:
+    """The last period before one of which a digest was queued and not refused; None if there is none."""
+    query = select(func.max(_c.period)).where(
+        _c.kind == kind, _c.about == about, _c.period < before, _c.state.in_(("waiting", "sent"))
+    )
+    period: str | None = conn.execute(query).scalar()
+    return period
+
+
 def _is_key(kind: str, about: str, period: str) -> ColumnElement[bool]:
     return (_c.kind == kind) & (_c.about == about) & (_c.period == period)
 

@@ -12,6 +12,7 @@ from sqlalchemy import exc
 
 from monitor.detect.finding import Finding
 from monitor.store import Store
+from monitor.store.as_it_was import findings_as_it_was, losses_as_it_was
 from monitor.store.findings import (
     FindingEvent,
     Loss,
@@ -186,3 +187,25 @@ def test_rewinding_to_any_night_brings_back_what_was_there_before_it(store: Stor
         assert gone == [there[f.id] for f in gone]
         assert {f.id for f in gone} == there.keys() - {f.id for f in before[target][0]}
         night = target
+
+
+def test_a_finding_is_told_as_a_night_of_the_past_had_left_it(store: Store) -> None:
+    first = finding("a", 2)
+    keep(store, first, finding("b", 5), night=2)
+    keep(store, replace(first, lost_kwh=9.0), night=4, what="seen")
+    keep(store, replace(first, lost_kwh=9.5), night=4, what="renamed")
+    with store.read() as conn:
+        known = [findings_as_it_was(conn, "larkrise", ["a"], day(n)) for n in (1, 2, 3, 4, 9)]
+    assert [one["a"].lost_kwh if one else None for one in known] == [None, 1.5, 1.5, 9.5, 9.5]
+
+
+def test_losses_are_told_as_a_night_of_the_past_had_counted_them(store: Store) -> None:
+    keep(store, finding("a", 2), finding("b", 2), night=2)
+    with store.write() as conn:
+        write_losses(conn, [Loss("a", day(2), 1.0, 0.9, 1.1, day(2)), Loss("a", day(2), 2.0, 1.9, 2.1, day(5))])
+        write_losses(conn, [Loss("a", day(1), 4.0, 3.0, 5.0, day(3)), Loss("b", day(2), 7.0, 7.0, 7.0, day(2))])
+
+        def told(night: int) -> list[float]:
+            return [loss.lost_kwh for loss in losses_as_it_was(conn, "a", first=day(1), night=day(night))]
+
+        assert (told(1), told(2), told(3), told(5)) == ([], [1.0], [4.0, 1.0], [4.0, 2.0])

@@ -13,6 +13,7 @@ from monitor.store.outbox import (
     Claimed,
     Letter,
     claim,
+    last_period,
     last_sent,
     list_due,
     list_mail,
@@ -162,3 +163,15 @@ def test_what_was_given_up_only_ever_goes_out_as_it_was(store: Store) -> None:
         assert conn.exec_driver_sql("SELECT message_id FROM outbox").scalars().all() == [OWNER.message_id]
     anew = taken(store, 20)
     assert (anew.message, anew.queued_at, anew.tries) == (OWNER.message, 20, 1)
+
+
+def test_the_last_period_before_one_is_of_what_was_not_refused(store: Store) -> None:
+    with store.write() as conn:
+        queue(conn, [replace(OWNER, period=period) for period in ("2026-05", "2026-07", "2026-08")], 10)
+        assert last_period(conn, "homeowner", "larkrise", before="2026-08") == "2026-07"
+        assert last_period(conn, "service", "larkrise", before="2026-08") is None
+        for letter_id in list_due(conn, 10):
+            claimed = claim(conn, letter_id, 10, LEASE_S)
+            if claimed is not None and letter_id == list_due(conn, 10 + LEASE_S)[1]:
+                settle(conn, claimed, 20, "refused", "550 no")
+        assert last_period(conn, "homeowner", "larkrise", before="2026-08") == "2026-05"
