@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ingest.errors import ConfigurationError
-from monitor.cli.shell import Month, fleet_argument, leave, note, opened, pick_site, site_option
+from monitor.cli.shell import Day, Month, fleet_argument, leave, note, opened, pick_site, site_option
 
 if TYPE_CHECKING:
     from monitor.config import Fleet
@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 @site_option
 @click.option("--month", type=Month(), metavar="YYYY-MM", help="Default: each site's last fully assessed month.")
 @click.option(
+    "--night",
+    type=Day(),
+    metavar="DATE",
+    help="Of --for service: as known after this night.  [default: the last]",
+)
+@click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER", help="Default: FLEET/digests."
 )
 @click.option(
@@ -36,6 +42,7 @@ def digest(
     reader: str,
     site_id: str | None,
     month: date | None,
+    night: date | None,
     out: Path | None,
     send: bool,
 ) -> None:
@@ -48,13 +55,15 @@ def digest(
 
     if reader == "service" and (site_id or month):
         raise click.UsageError("--site and --month are for --for homeowner; the service digest is about the fleet.")
+    if night is not None and (reader != "service" or send):
+        raise click.UsageError("--night is for --for service, and what is past is only written, not sent.")
     clock = ctx.obj.clock
     with opened(fleet) as (loaded, store):
         if send:
             check_mail(loaded, reader)
         outlets = Outlets(out, mail=True, again=True) if send else Outlets(out or loaded.folder / FOLDER)
         only = {pick_site(loaded, site_id).id} if site_id else None
-        issued = issue(reader, loaded, store, outlets, clock(), only, month)
+        issued = issue(reader, loaded, store, outlets, clock(), only, month, night)
         tell_issued(issued, send)
         mailed = send_waiting(loaded, store, clock, rested_only=False) if send else None
     if mailed is not None:
@@ -83,12 +92,13 @@ def issue(
     now: int,
     only: set[str] | None,
     month: date | None,
+    night: date | None,
 ) -> Issued:
     """The digests of one kind."""
     from monitor.jobs.digests import issue_homeowner_digests, issue_service_digest
 
     if reader == "service":
-        return issue_service_digest(fleet, store, outlets, now=now)
+        return issue_service_digest(fleet, store, outlets, now=now, night=night)
     return issue_homeowner_digests(fleet, store, outlets, now=now, site_ids=only, month=month)
 
 

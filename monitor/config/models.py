@@ -58,6 +58,7 @@ class FleetSection(Strict):
     name: Name
     timezone: ZoneName
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] = "EUR"
+    phone: Annotated[str, Field(pattern=r"^\+?[0-9][0-9 ()/.-]{2,30}$")] | None = None
 
 
 class StoreSection(Strict):

@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 
+from sqlalchemy import Connection
+
 from ingest.errors import OutputError, StoreUnavailable
 from monitor.clock import moment
 from monitor.config import Fleet, Site
+from monitor.detect.finding import Finding
 from monitor.jobs.posting import post, unposted
 from monitor.jobs.valuing import value_findings
 from monitor.jobs.work import ShouldStop, never
+from monitor.model.typical_year import TypicalYear
+from monitor.nightly.first_proof import first_proof
+from monitor.nightly.memory import remember
+from monitor.nightly.usual import usual_year
 from monitor.report.digest import HomeownerDigest, ServiceDigest
-from monitor.report.gather import gather_homeowner, gather_service
+from monitor.report.gather import gather_homeowner
 from monitor.report.homeowner import month_days
+from monitor.report.morning import gather_service
+from monitor.report.proof.drawing import Proof
 from monitor.report.ranking import NextYear
 from monitor.report.render import render
 from monitor.report.write import write_digest
 from monitor.store import Store
 from monitor.store.assessed import assessed_until
-from monitor.store.rulings import told_findings
 
 FOLDER = "digests"
 NO_SENDER = "Aftercare <aftercare@fleet.invalid>"  # of digests that are only written to files
@@ -55,17 +63,35 @@ def planned_outlets(fleet: Fleet) -> Outlets:
     return Outlets(folder=fleet.folder / FOLDER, mail=fleet.settings.mail is not None)
 
 
-def issue_service_digest(fleet: Fleet, store: Store, outlets: Outlets, *, now: int) -> Issued:
-    """The service team's digest as of the last assessed night; nothing where no night was assessed yet."""
+def issue_service_digest(
+    fleet: Fleet, store: Store, outlets: Outlets, *, now: int, night: date | None = None
+) -> Issued:
+    """The service team's digest as of the last assessed night, or as of an earlier one, as it was known then.
+
+    Nothing where no night was assessed yet.
+    """
     issued = Issued()
     with store.read() as conn:
-        nights = {site.id: night for site in fleet.sites if (night := assessed_until(conn, site.id)) is not None}
+        nights = [until for site in fleet.sites if (until := assessed_until(conn, site.id)) is not None]
         if not nights:
             return issued
-        values: dict[str, NextYear] = {}
-        for site_id, night in nights.items():
-            values |= value_findings(conn, fleet.site(site_id), told_findings(conn, site=site_id), night)
-        digest = gather_service(conn, fleet, as_of=max(nights.values()), generated=moment(now), values=values)
+        as_of = max(nights) if night is None else min(night, max(nights))
+
+        def value(site: Site, findings: Sequence[Finding]) -> Mapping[str, NextYear]:
+            return value_findings(conn, site, findings, as_of)
+
+        def prove(site: Site, finding: Finding) -> tuple[Proof, str] | None:
+            try:
+                return first_proof(conn, fleet, site, finding, as_of)
+            except StoreUnavailable:
+                raise
+            except Exception as error:  # a picture is no reason for a morning without its digest
+                issued.failed.append(f"{site.id}: a picture could not be drawn: {type(error).__name__}: {error}")
+                return None
+
+        digest = gather_service(
+            conn, fleet, as_of=as_of, generated=moment(now), value=value, prove=prove, is_past=as_of < max(nights)
+        )
     mail = fleet.settings.mail
     team = mail.service_team if mail else ()
     if outlets.mail and mail and not mail.empty_mornings and digest.tells_nothing:
@@ -115,11 +141,22 @@ def _issue_one(
         wanted = month or last_full_month(assessed)
         if wanted is None:
             return
-        digest = gather_homeowner(conn, fleet, site, month=(wanted.year, wanted.month), generated=moment(now))
+        digest = gather_homeowner(
+            conn, fleet, site, month=(wanted.year, wanted.month), generated=moment(now),
+            usual=_usual(conn, site, assessed, wanted),
+        )  # fmt: skip
     if outlets.mail and (obstacle := _why_unsent(site, wanted, assessed)):
         issued.remarks.append(f"{site.id}: {obstacle}")
         outlets = replace(outlets, mail=False)
     _issue(fleet, store, digest, site.site.homeowner_email, outlets, now, issued)
+
+
+def _usual(conn: Connection, site: Site, assessed: date | None, month: date) -> TypicalYear | None:
+    """The roof's typical year, by what was known at the end of a month."""
+    if assessed is None:
+        return None
+    until = min(assessed, month_days(month.year, month.month)[1])
+    return usual_year(conn, site, remember(conn, site.id, until + timedelta(days=1)), until)
 
 
 def _why_unsent(site: Site, month: date, assessed: date | None) -> str:

@@ -7,8 +7,11 @@ from datetime import date, datetime
 from typing import Literal
 
 from monitor.detect.finding import Level, State
+from monitor.report.proof.drawing import Proof
+from monitor.report.steps import Steps
 
 Kind = Literal["service", "homeowner"]
+ChangeKind = Literal["new", "again", "worse", "renamed", "cleared", "unchanged"]
 
 
 def edition_name(kind: str, about: str, period: str) -> str:
@@ -89,11 +92,69 @@ class FindingCard:
     share_before: float | None = None  # measured over expected in the chart's days before `since`
     share_since: float | None = None
     chart: FindingChart | None = None
+    change: ChangeKind = "unchanged"  # since the digest before
+    why: str = ""  # it is said to have changed, a sentence
+    otherwise: str = ""  # the likeliest other cause, in words
+    may_be_danger: bool = False
+    last_seen: date | None = None  # last day on which the trouble showed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """Findings of one likely cause, told once: those of one site, or of several with what they have in common.
+
+    `proof` is the picture's data, of the first finding, and `proof_alt` what it shows.
+    """
+
+    cards: tuple[FindingCard, ...]
+    steps: Steps
+    common: str = ""
+    proof: Proof | None = None
+    proof_alt: str = ""
+
+    @property
+    def first(self) -> FindingCard:
+        """The gravest of its findings."""
+        return self.cards[0]
+
+    @property
+    def sites(self) -> tuple[str, ...]:
+        """Names of its sites."""
+        return tuple(dict.fromkeys(card.site for card in self.cards))
+
+    @property
+    def ahead(self) -> float | None:
+        """What the next twelve months would lose, all together [kWh]; None where nobody knows."""
+        known = [card.ahead for card in self.cards if card.ahead is not None]
+        return sum(known) if known else None
+
+    @property
+    def ahead_money(self) -> float | None:
+        """The same in money; None unless it is known of all."""
+        return _all_of([card.ahead_money for card in self.cards])
+
+    @property
+    def lost(self) -> float:
+        """What was lost so far, all together [kWh]."""
+        return sum(card.lost for card in self.cards)
+
+    @property
+    def lost_money(self) -> float | None:
+        """The same in money; None unless it is known of all."""
+        return _all_of([card.lost_money for card in self.cards])
+
+
+def _all_of(parts: list[float | None]) -> float | None:
+    known = [part for part in parts if part is not None]
+    return sum(known) if len(known) == len(parts) else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceDigest:
-    """The morning of a service team. `open` is ranked; `since_last` is the first day the digest before did not tell."""
+    """The morning of a service team. `since_last` is the first day that the digest before did not tell.
+
+    `news` is new, back, worse or renamed since then; `standing` is open as it was told before. Both are ranked.
+    """
 
     edition: Edition
     fleet: str
@@ -101,23 +162,18 @@ class ServiceDigest:
     since_last: date
     currency: str
     sites: int
-    open: tuple[FindingCard, ...]
-    cleared: tuple[FindingCard, ...]
-    notes: tuple[FindingCard, ...]
+    news: tuple[Story, ...]
+    standing: tuple[Story, ...]
+    cleared: tuple[Story, ...]
+    notes: tuple[FindingCard, ...]  # new ones
     quiet: tuple[str, ...]
     without_data: tuple[str, ...]  # a line each
     set_aside: tuple[str, ...]
-    more_charts: bool = False  # pictures of further findings were left out
-
-    @property
-    def new(self) -> int:
-        """How many open findings nobody was told of before."""
-        return sum(card.is_new for card in self.open)
 
     @property
     def tells_nothing(self) -> bool:
         """Whether there is nothing but notes, which say what is normal."""
-        return not (self.open or self.cleared or self.without_data or self.set_aside)
+        return not (self.news or self.standing or self.cleared or self.without_data or self.set_aside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,11 +186,27 @@ class Matter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class YearAndQuote:
-    """Twelve months up to the end of the digest's month beside what was quoted for a year."""
+    """Twelve months up to the end of the digest's month beside what was quoted for a year, all over `days` [kWh].
 
+    `quoted` is the quote's part of those days, `weathered` the same under the weather that they had, with its range;
+    None where nobody saw the clouds.
+    """
+
+    days: int
     measured: float
     quoted: float
-    days_missing: int
+    quoted_year: float
+    weathered: float | None = None
+    low: float = 0.0
+    high: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sunniness:
+    """How much the weather of a month allowed over that of another one (1: as much): a year before, or the usual."""
+
+    ratio: float
+    than: Literal["last_year", "usual"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,7 +225,11 @@ class Month:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HomeownerDigest:
-    """One month of one roof. `total` is None when not one day has data; `contact` is an e-mail address."""
+    """One month of one roof. `total` is None when not one day has data; `contact` is an e-mail address.
+
+    `daily` begins with the day on which the roof was commissioned, if that lies in the month; `begun` is that day while
+    the roof is in its first weeks.
+    """
 
     edition: Edition
     firm: str
@@ -166,3 +242,6 @@ class HomeownerDigest:
     health: str
     matters: tuple[Matter, ...]
     contact: str | None
+    phone: str | None = None
+    begun: date | None = None
+    sunniness: Sunniness | None = None

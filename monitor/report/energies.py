@@ -80,12 +80,13 @@ def compare(daily: DailyEnergy, *, first: date = date.min, last: date = date.max
         days=len(rows),
         measured=sum(row[0] for row in rows),
         expected=total,
-        low=max(0.0, total - _together([row[1] - row[2] for row in rows])),
-        high=total + _together([row[3] - row[1] for row in rows]),
+        low=max(0.0, total - together([row[1] - row[2] for row in rows])),
+        high=total + together([row[3] - row[1] for row in rows]),
     )
 
 
-def _together(halves: Sequence[float]) -> float:
+def together(halves: Sequence[float]) -> float:
+    """Half-width of a sum of days from theirs: half of each in full and half in quadrature, see SHARED_PART."""
     return SHARED_PART * sum(halves) + (1 - SHARED_PART) * math.hypot(*halves)
 
 

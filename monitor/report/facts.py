@@ -2,22 +2,55 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.report.digest import FindingCard, FindingChart, HomeownerDigest, Month, ServiceDigest
+from monitor.report.digest import (
+    ChangeKind,
+    FindingCard,
+    FindingChart,
+    HomeownerDigest,
+    Month,
+    ServiceDigest,
+    Story,
+    YearAndQuote,
+)
 from monitor.report.energies import compare
 from monitor.report.words import (
+    LEVELS,
+    MONTHS,
     about_kwh,
     count,
     day_words,
+    join_names,
     kwh,
     money,
     month_words,
+    part_words,
     range_words,
     share,
     spoken_day,
     sure_words,
 )
+
+_UNIT_OF = re.compile(r"(?P<kind>string|module) (?P<name>\S+) (?P<of>(?:on|of) .+)")
+MOST_NAMED = 4  # sites called by name in a title
+LEAST_DIFFERENCE = 0.03  # of weather, that people are told of
+CLEAR_DIFFERENCE = 0.08  # from which on a month is called dull or sunny
+LEAST_LOSS = 0.05  # kWh that are worth a figure
+MOST_ROWS = 10  # findings of a story with a row of their own
+_COUNTED: dict[ChangeKind, str] = {"again": "back again", "worse": "worse", "renamed": "told anew"}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A line of a table: what it is about, smaller what goes with it, and figures."""
+
+    what: str
+    below: str
+    figures: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,22 +62,184 @@ class Week:
     allowed: str
 
 
+_STANDING = {
+    "new": "New", "again": "Back again", "worse": "Worse", "renamed": "Told anew", "cleared": "Cleared",
+    "unchanged": "Still open",
+}  # fmt: skip
+
+
 def service_headline(digest: ServiceDigest) -> str:
-    """The morning in one sentence."""
-    if not digest.open and not digest.cleared:
-        return f"Nothing to do: no open finding on {count(digest.sites, 'site', 'sites')}."
-    news = count(digest.new, "new finding", "new findings") if digest.new else "No new finding"
-    old = len(digest.open) - digest.new
-    parts = [f"{old} still open"] if old else []
-    parts += [f"{len(digest.cleared)} cleared"] if digest.cleared else []
-    return ", ".join([news, *parts]) + f", on {count(digest.sites, 'site', 'sites')}."
+    """The morning in figures, in one sentence."""
+    on = f"on {count(digest.sites, 'site', 'sites')}"
+    if not (digest.news or digest.standing or digest.cleared):
+        return f"Nothing to do: no open finding {on}."
+    return f"{_news_words(digest)}, {on}."
+
+
+def lead(digest: ServiceDigest) -> str:
+    """The one thing of a morning, in a sentence; empty where nothing is new."""
+    if not digest.news:
+        return ""
+    first = digest.news[0]
+    text = f"{story_title(first)}, since {day_words(first.first.since)}."
+    if any(card.may_be_danger for card in first.cards):
+        text += " It may be a danger."
+    if first.ahead is not None and first.ahead >= 1.0:
+        text += f" Left alone it costs {ahead_words(first.ahead, first.ahead_money, digest.currency)} in a year."
+    return text
+
+
+def story_title(story: Story) -> str:
+    """What and where: String makes nothing at Plovermere Lodge: string s2 on inverter inv1"""
+    what = f": {_subjects(story)}" if len(story.sites) == 1 else ""
+    return f"{story.first.cause} at {story_place(story)}{what}"
+
+
+def story_place(story: Story) -> str:
+    """Its sites, by name."""
+    return f"{join_names(story.sites[:MOST_NAMED])}{_others(story)}"
+
+
+def story_heading(story: Story) -> str:
+    """What is wrong, and with what, below the name of the place."""
+    return f"{story.first.cause}: {_subjects(story)}" if len(story.sites) == 1 else story.first.cause
+
+
+def story_caption(story: Story) -> str:
+    """Over the table of several findings: all together, and how sure."""
+    left = len(story.cards) - MOST_ROWS
+    first = f", the first {MOST_ROWS} of them" if left > 0 else ""
+    return f"{len(story.cards)} findings told together{first}; how sure: {sure_words(story.first.confidence)}"
+
+
+def _subjects(story: Story) -> str:
+    """Strings s1 and s2 on inverter inv1; string s1 on inverter inv1 and string s4 on inverter inv2"""
+    subjects = list(dict.fromkeys(card.subject for card in story.cards))
+    parts = [_UNIT_OF.fullmatch(subject) for subject in subjects]
+    known = [part for part in parts if part is not None]
+    if len(subjects) < 2 or len(known) < len(parts) or len({(p["kind"], p["of"]) for p in known}) > 1:
+        return join_names(subjects)
+    return f"{known[0]['kind']}s {join_names([p['name'] for p in known])} {known[0]['of']}"
+
+
+def _others(story: Story) -> str:
+    left = len(story.sites) - MOST_NAMED
+    return f" and {count(left, 'more site', 'more sites')}" if left > 0 else ""
+
+
+def ahead_words(ahead: float, worth: float | None, currency: str) -> str:
+    """About 1,900 kWh (about 420 GBP)"""
+    return f"about {about_kwh(ahead)} kWh" + (f" (about {about_kwh(worth)} {currency})" if worth is not None else "")
 
 
 def standing_words(card: FindingCard) -> str:
-    """New, still open, or cleared."""
-    if card.state == "cleared":
-        return "Cleared"
-    return "New" if card.is_new else "Still open"
+    """New, worse, still open, or cleared."""
+    return _STANDING["cleared" if card.state == "cleared" else card.change]
+
+
+def story_standing(story: Story) -> str:
+    """The news of a story of which only some may be new."""
+    kinds = {card.change for card in story.cards}
+    return next((_STANDING[kind] for kind in _STANDING if kind in kinds), _STANDING["unchanged"])
+
+
+def story_facts(story: Story, currency: str) -> list[tuple[str, str]]:
+    """A single finding's figures by label."""
+    card = story.first
+    reported = "" if card.change == "new" else f", first reported after {day_words(card.raised)}"
+    facts = [("Since", day_words(card.since) + reported)]
+    if card.verdict is not None:
+        facts.append(
+            ("Verdict", card.verdict.replace("-", " ") + (f": {card.verdict_note}" if card.verdict_note else ""))
+        )
+    if card.lost >= LEAST_LOSS:
+        between = range_words(card.lost_low, card.lost_high)
+        facts.append(("Lost so far", f"{_lost_words(card, currency)} (range {between} kWh)"))
+    if card.ahead is not None and card.ahead >= 1.0:
+        facts.append(("Next twelve months, if left alone", ahead_words(card.ahead, card.ahead_money, currency)))
+    other = f"; otherwise most likely {card.otherwise}" if card.otherwise else ""
+    facts.append(("How sure", sure_words(card.confidence) + other))
+    return facts
+
+
+def story_rows(story: Story, currency: str) -> list[Row]:
+    """Several findings' figures: where, since when, lost so far, next twelve months."""
+    return [
+        Row(
+            f"{f'{card.site}, ' if len(story.sites) > 1 else ''}{card.subject}",
+            f"{standing_words(card)}, since {day_words(card.since)}",
+            (
+                _lost_words(card, currency) if card.lost >= LEAST_LOSS else "-",
+                ahead_words(card.ahead, card.ahead_money, currency)
+                if card.ahead is not None and card.ahead >= 1.0
+                else "-",
+            ),
+        )
+        for card in story.cards[:MOST_ROWS]
+    ]
+
+
+def story_reasons(story: Story) -> list[str]:
+    """Why findings that were told before are told again."""
+    alone = len(story.cards) == 1
+    told = [card for card in story.cards if card.why]
+    return [card.why if alone else f"{card.site}, {card.subject}: {card.why}" for card in told[:MOST_ROWS]]
+
+
+def standing_row(story: Story) -> Row:
+    """An open story in a line: what and where, level and since when, lost so far and next twelve months [kWh]."""
+    card = story.first
+    parts = [LEVELS[card.level][0], *([card.verdict.replace("-", " ")] if card.verdict else [])]
+    parts.append(f"since {day_words(min(card.since for card in story.cards))}")
+    return Row(
+        story_title(story), ", ".join(parts),
+        (
+            kwh(story.lost) if story.lost >= LEAST_LOSS else "-",
+            about_kwh(story.ahead) if story.ahead is not None and story.ahead >= 1.0 else "-",
+        ),
+    )  # fmt: skip
+
+
+def standing_caption(stories: Sequence[Story], currency: str) -> str:
+    """What all that is open as told before costs if it stays so."""
+    ahead = sum(story.ahead or 0.0 for story in stories)
+    if ahead < 1.0:
+        return "Nothing about these has changed"
+    worth = [story.ahead_money for story in stories if story.ahead is not None]
+    known = [amount for amount in worth if amount is not None]
+    money_too = sum(known) if len(known) == len(worth) else None
+    together = "together they cost" if sum(len(story.cards) for story in stories) > 1 else "it costs"
+    return f"Nothing has changed here; left alone, {together} {ahead_words(ahead, money_too, currency)} in a year"
+
+
+def cleared_row(story: Story, currency: str) -> Row:
+    """What is over, in a line: what and where, from when to when it showed, what it cost in all."""
+    first, last = min(c.since for c in story.cards), max(c.last_seen or c.since for c in story.cards)
+    span = f"on {day_words(first)}" if first == last else f"{day_words(first)} to {day_words(last)}"
+    verdict = story.first.verdict
+    by = f"{verdict.replace('-', ' ').capitalize()}, " if verdict else ""
+    worth = f", {money(story.lost_money, currency)}" if story.lost_money is not None else ""
+    return Row(story_title(story), by + span, (f"{kwh(story.lost)} kWh{worth}" if story.lost >= LEAST_LOSS else "-",))
+
+
+def story_alt(story: Story) -> str:
+    """What the picture of a story proves, for those who do not see it."""
+    return f"{story.first.cause} at {story.first.site}. {story.proof_alt}"
+
+
+def _lost_words(card: FindingCard, currency: str) -> str:
+    return f"{kwh(card.lost)} kWh" + (f", {money(card.lost_money, currency)}" if card.lost_money is not None else "")
+
+
+def _news_words(digest: ServiceDigest) -> str:
+    """1 new finding, 2 worse, 1 cleared; 3 open as told before"""
+    of = Counter(card.change for story in digest.news for card in story.cards)
+    parts = [count(of["new"], "new finding", "new findings")] if of["new"] else ["No new finding"]
+    parts += [f"{of[kind]} {word}" for kind, word in _COUNTED.items() if of[kind]]
+    cleared = sum(len(story.cards) for story in digest.cleared)
+    parts += [f"{cleared} cleared"] if cleared else []
+    old = sum(len(story.cards) for story in digest.standing) + of["unchanged"]
+    return ", ".join(parts) + (f"; {old} open as told before" if old else "")
 
 
 def card_facts(card: FindingCard, currency: str) -> list[tuple[str, str]]:
@@ -104,27 +299,78 @@ def month_allowed(digest: HomeownerDigest, total: Month) -> str:
             f"{between}. Please do not read much into the difference."
         )
     made = f", and your roof made about {about_kwh(total.compared)} kWh of it" if days else ""
-    return f"The weather allowed about {about_kwh(total.expected)} kWh{days} (somewhere {between}){made}."
+    told = f"The weather allowed about {about_kwh(total.expected)} kWh{days} (somewhere {between}){made}."
+    return f"{told}{_sunny_words(digest)}"
+
+
+def _sunny_words(digest: HomeownerDigest) -> str:
+    """That a dull month was a dull month."""
+    sunny = digest.sunniness
+    if sunny is None:
+        return ""
+    month = MONTHS[digest.first.month - 1]
+    than = f"in {month} {digest.first.year - 1}" if sunny.than == "last_year" else f"is usual in {month}"
+    if abs(sunny.ratio - 1.0) < LEAST_DIFFERENCE:
+        return f" That is about as much as {than}."
+    kind = "a sunny" if sunny.ratio > 1.0 else "a dull"
+    more = "more" if sunny.ratio > 1.0 else "less"
+    was = f" It was {kind} {month}:" if abs(sunny.ratio - 1.0) >= CLEAR_DIFFERENCE else " That is"
+    return f"{was} {part_words(abs(sunny.ratio - 1.0))} {more} than {than}."
+
+
+def begun_words(digest: HomeownerDigest) -> str:
+    """That a roof is in its first weeks; empty for others."""
+    if digest.begun is None:
+        return ""
+    if not digest.daily.days:
+        return f"Your roof began to work on {day_words(digest.begun)}, so there is nothing to tell of this month yet."
+    return (
+        f"Your roof is in its first weeks: it began to work on {day_words(digest.begun)}. We are still getting to know "
+        "it; comparisons become sound from its second month on."
+    )
 
 
 def year_words(digest: HomeownerDigest) -> str | None:
-    """Twelve months beside the quote; None when there is nothing to say."""
+    """Twelve months beside the quote, under their weather; None when there is nothing to say."""
     year = digest.year
     if year is None:
         return None
+    short = 365 - year.days
+    without = f" ({count(short, 'day', 'days')} without complete readings left out)" if short else ""
     text = (
-        f"Over the twelve months up to the end of {month_words(digest.first)} it made about "
-        f"{about_kwh(year.measured)} kWh; you were quoted {about_kwh(year.quoted)} kWh for a year."
+        f"Over the twelve months up to the end of {month_words(digest.first)}{without} your roof made about "
+        f"{about_kwh(year.measured)} kWh. You were quoted {about_kwh(year.quoted_year)} kWh for a year"
     )
-    if year.days_missing:
-        text += f" {count(year.days_missing, 'day is', 'days are')} missing from this sum."
-    return text + " Sunny and dull years differ by several per cent."
+    text += f", which is about {about_kwh(year.quoted)} kWh for these days." if short else "."
+    if year.weathered is None:
+        return f"{text} Nobody measured the clouds, so how much of the difference is weather cannot be said."
+    return f"{text} {_weather_of_year(year, year.weathered)} {_beside_quote(digest, year)}"
+
+
+def _weather_of_year(year: YearAndQuote, weathered: float) -> str:
+    if year.low <= year.quoted <= year.high:
+        return "The weather of these months was much as usual, as far as can be told."
+    kind = "sunnier" if weathered > year.quoted else "duller"
+    return (
+        f"These months were {kind} than usual; with their weather the quote comes to about {about_kwh(weathered)} kWh."
+    )
+
+
+def _beside_quote(digest: HomeownerDigest, year: YearAndQuote) -> str:
+    if year.low <= year.measured <= year.high or year.weathered is None:
+        return "So your roof made what was quoted, as far as can be told."
+    off = year.measured / year.weathered - 1.0
+    if off > 0.0:
+        return f"So your roof made {part_words(off)} more than quoted."
+    known = any(not matter.is_over for matter in digest.matters)
+    reason = "What we know of the reason stands above." if known else "We do not know the reason yet and look into it."
+    return f"So your roof made {part_words(-off)} less than quoted. {reason}"
 
 
 def weeks(digest: HomeownerDigest) -> list[Week]:
-    """The month in four parts, of which the last is longer."""
-    daily = digest.daily
-    starts = (0, 7, 14, 21, len(daily.days))
+    """The month in four parts, of which the last is longer; fewer where it began later."""
+    size = len(digest.daily.days)
+    starts = [*(start for start in (0, 7, 14, 21) if start < size), size]
     return [_week(digest, begin, end) for begin, end in zip(starts, starts[1:], strict=False)]
 
 
@@ -146,15 +392,23 @@ def no_readings(digest: HomeownerDigest) -> str:
 
 
 def contact_words(digest: HomeownerDigest) -> str:
-    """Whom to ask."""
-    if digest.contact is None:
+    """Whom to call or write to."""
+    call = f"call {digest.firm} on {digest.phone}" if digest.phone else ""
+    write = f"answer this mail or write to {digest.contact}" if digest.contact else ""
+    ways = " or ".join(way for way in (call, write) if way)
+    if not ways:
         return f"Questions? {digest.firm} is glad to answer them."
-    return f"Questions? Answer this mail or write to {digest.contact}; {digest.firm} is glad to help."
+    return f"Questions? {ways[:1].upper()}{ways[1:]}; {'we are' if call else digest.firm + ' is'} glad to help."
 
 
 def service_subject(digest: ServiceDigest) -> str:
     """Subject line of a morning."""
-    what = service_headline(digest).partition(", on ")[0] if digest.open or digest.cleared else "Nothing to do"
+    if not (digest.news or digest.standing or digest.cleared):
+        return f"{digest.fleet}: Nothing to do ({day_words(digest.as_of)})"
+    what = _news_words(digest)
+    if digest.news:
+        first = digest.news[0]
+        what = f"{what.partition(';')[0]}: {first.first.cause} at {story_place(first)}"
     return f"{digest.fleet}: {what} ({day_words(digest.as_of)})"
 
 

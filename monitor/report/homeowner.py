@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from calendar import monthrange
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from monitor.detect.finding import Finding
-from monitor.report.digest import DailyEnergy, Matter, Month, YearAndQuote
-from monitor.report.energies import DayFigures, compare
+from monitor.model.typical_year import TypicalYear
+from monitor.report.digest import DailyEnergy, Matter, Month, Sunniness, YearAndQuote
+from monitor.report.energies import DayFigures, compare, together
 from monitor.report.words import DATA_CAUSES, span_words
 
 YEAR = timedelta(days=365)
 MOST_MISSING = 18  # days of a year without data, up to which a year's sum still says something
 # A month may fall this far below the range before we speak of it: inverters' own meters are good to a few per cent.
 METER_ALLOWANCE = 0.03
+FIRST_WEEKS = timedelta(days=30)  # of a roof, before it is compared with anything
+_COMPARED_DAYS = 25  # of a month, before its weather is held against another's
+_TOLD_OF_USUAL = 0.15
+_Z80 = 1.2816  # standard errors of an 80 % range, each way
 ENOUGH_DAYS = 10  # of a month, before anything is said against it
 
 _PAST_FAULT = "{span}, part of your solar system was not delivering as it should. It works again."
@@ -46,13 +53,77 @@ def month_total(daily: DailyEnergy, sources: Iterable[str | None]) -> Month | No
     )
 
 
-def year_and_quote(figures: Mapping[date, DayFigures], last: date, quoted: float | None) -> YearAndQuote | None:
-    """Twelve months beside the quote; None without a quote or with too many days missing."""
-    days = {day: f.measured for day, f in figures.items() if last - YEAR < day <= last and f.measured is not None}
-    missing = YEAR.days - len(days)
-    if quoted is None or missing > MOST_MISSING:
+def year_and_quote(
+    figures: Mapping[date, DayFigures], last: date, quoted: float | None, usual: TypicalYear | None
+) -> YearAndQuote | None:
+    """Twelve months beside the quote, under their weather; None without a quote or with too many days missing.
+
+    Parameters
+    ----------
+    figures : mapping of date to DayFigures
+        Measured and expected energy by local day.
+    last : date
+        Last day of the twelve months.
+    quoted : float or None
+        What the customer was quoted for a year [kWh].
+    usual : TypicalYear or None
+        The roof's typical year: its days share out the quote, and what was expected of the days over what is usual
+        for them tells the weather.
+
+    Notes
+    -----
+    The range is 80 %: how well the usual sky is known, beside how well each day's expectation is.
+    """
+    days = {day: f for day, f in figures.items() if last - YEAR < day <= last and f.measured is not None and f.whole}
+    if quoted is None or usual is None or len(days) < YEAR.days - MOST_MISSING:
         return None
-    return YearAndQuote(measured=sum(days.values()), quoted=quoted, days_missing=missing)
+    measured = sum(f.measured or 0.0 for f in days.values())
+    part = quoted * sum(usual.share(day) for day in days)
+    told = [f for f in days.values() if f.expected is not None]
+    guessed = sum(f.source == "clear_sky" for f in told)
+    plain = YearAndQuote(days=len(days), measured=measured, quoted=part, quoted_year=quoted)
+    if len(told) < len(days) - MOST_MISSING or 2 * guessed > len(told):
+        return plain
+    expected = sum(f.expected or 0.0 for f in told)
+    usually = sum(usual.usual_kwh(day) for day, f in days.items() if f.expected is not None)
+    if usually <= 0.0 or expected <= 0.0:
+        return plain
+    half = together(
+        [((f.high or 0.0) - (f.low or 0.0)) / 2.0 for f in told if f.high is not None and f.low is not None]
+    )
+    weathered = part * expected / usually
+    off = weathered * math.hypot(_Z80 * usual.sky.relative, half / expected)
+    return replace(plain, weathered=weathered, low=weathered - off, high=weathered + off)
+
+
+def sunniness(
+    figures: Mapping[date, DayFigures], days: Sequence[date], usual: TypicalYear | None, *, is_south: bool
+) -> Sunniness | None:
+    """How sunny some days of one month were, beside the same days a year before, else beside what is usual then.
+
+    The usual sky is one for all the year, so that it says nothing of the dull half of it, and a month's usual weather
+    is known to a seventh only; less is not told.
+    """
+    now = {day: e for day in days if (e := _seen(figures.get(day))) is not None}
+    before = {day: e for day in now if (e := _seen(figures.get(_year_before(day)))) is not None}
+    if len(before) >= _COMPARED_DAYS:
+        return Sunniness(ratio=sum(now[day] for day in before) / sum(before.values()), than="last_year")
+    month = days[0].month if days else 1
+    if usual is None or len(now) < _COMPARED_DAYS or (4 <= month <= 9) == is_south:
+        return None
+    ratio = sum(now.values()) / sum(usual.usual_kwh(day) for day in now)
+    return Sunniness(ratio=ratio, than="usual") if abs(ratio - 1.0) >= _TOLD_OF_USUAL else None
+
+
+def _seen(figures: DayFigures | None) -> float | None:
+    """What was expected of a day whose clouds somebody saw."""
+    if figures is None or figures.source == "clear_sky" or not figures.expected:
+        return None
+    return figures.expected
+
+
+def _year_before(day: date) -> date:
+    return day - YEAR if (day.month, day.day) == (2, 29) else day.replace(year=day.year - 1)
 
 
 def concerns(findings: Sequence[Finding], first: date, last: date) -> list[Finding]:
@@ -74,8 +145,8 @@ def matters(found: Sequence[Finding]) -> tuple[Matter, ...]:
     return tuple(dict.fromkeys(_matter(f) for f in found))
 
 
-def health(total: Month | None, found: Sequence[Finding]) -> str:
-    """One sentence about the roof."""
+def health(total: Month | None, found: Sequence[Finding], *, is_new: bool = False) -> str:
+    """One sentence about the roof; `is_new`: it is in its first weeks."""
     faults = [f for f in found if f.level != "note" and f.cause not in DATA_CAUSES]
     if any(f.state == "open" for f in faults):
         return "Part of your solar system is not working as it should. We know about it and are taking care of it."
@@ -83,6 +154,8 @@ def health(total: Month | None, found: Sequence[Finding]) -> str:
         return "Part of your solar system did not work for a while. That is over now."
     if total is None:
         return "We cannot say how your roof did, because no readings reached us."
+    if is_new:
+        return "Your roof has begun to produce, and nothing that we see is wrong with it."
     if total.compared is None or total.low is None:
         return "Your roof has been producing. We cannot compare this month with the weather yet."
     is_low = total.days_compared >= ENOUGH_DAYS and total.compared < total.low * (1 - METER_ALLOWANCE)

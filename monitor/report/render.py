@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.detect.telling.phrases import ROOF_CAUTION
 from monitor.report import facts
-from monitor.report.digest import FindingCard, HomeownerDigest, ServiceDigest
-from monitor.report.figures import finding_figure, month_figure, png
+from monitor.report.digest import HomeownerDigest, ServiceDigest, Story
+from monitor.report.figures import month_figure, png
+from monitor.report.proof.drawing import proof_figure
+from monitor.report.service import MOST_PICTURES
 from monitor.report.templating import render_html, render_text
-from monitor.report.words import LEVELS, count, day_words, kwh, month_words
+from monitor.report.words import LEVELS, count, day_words, month_words
 
-CARDS = 10  # findings told in full; the page stays below 80 kB
-LINES = 30  # findings told in a line each
-CLEARED = 6
+# Stories told in full and in a line each; the next sizes are for a morning whose page would be too heavy.
+SIZES = ((10, 30), (6, 20), (4, 10), (2, 5))
+HEAVIEST_HTML = 80_000
+PICTURE_BYTES = 130_000  # of all pictures together; mail carries them a third larger
 NAMED = 12  # quiet sites called by name
 
 
@@ -42,37 +47,55 @@ def render(digest: ServiceDigest | HomeownerDigest) -> Page:
 
 
 def render_service(digest: ServiceDigest) -> Page:
-    """The service team's morning."""
-    told = [*digest.open[:CARDS], *digest.cleared[:CLEARED]]
-    pictures = {
-        card: Picture(f"chart{i}", facts.chart_alt(card, card.chart), png(finding_figure(card.chart)))
-        for i, card in enumerate(told, 1)
-        if card.chart is not None
-    }
-    left = len(digest.open) - CARDS - LINES
-    context: dict[str, Any] = {
+    """The service team's morning, with as much told in full as a page may hold."""
+    drawn = _pictures(digest.news[: SIZES[0][0]])
+    for cards, lines in SIZES:
+        pictures = {place: picture for place, picture in drawn.items() if place < cards}
+        page = _page("service", _morning(digest, cards, lines, pictures), tuple(pictures.values()))
+        if len(page.html.encode()) <= HEAVIEST_HTML:
+            break
+    return page
+
+
+def _morning(digest: ServiceDigest, cards: int, lines: int, pictures: dict[int, Picture]) -> dict[str, Any]:
+    """What the templates need: `cards` stories told in full, `lines` in a line each, of each kind."""
+    told, more = digest.news[:cards], digest.news[cards : cards + lines]
+    return {
         "d": digest,
         "subject": facts.service_subject(digest),
         "headline": facts.service_headline(digest),
+        "lead": facts.lead(digest),
         "as_of": day_words(digest.as_of),
         "since_last": day_words(digest.since_last),
-        "open_cards": digest.open[:CARDS],
-        "open_lines": digest.open[CARDS : CARDS + LINES],
-        "untold": f"And {count(left, 'more open finding', 'more open findings')}: aftercare findings tells them all."
-        if left > 0
-        else "",
-        "cleared_cards": digest.cleared[:CLEARED],
-        "notes": [f"{card.site}, {card.subject}: {card.cause}. {card.summary}" for card in digest.notes],
+        "news": told,
+        "more_news": [facts.standing_row(story) for story in more],
+        "standing": [facts.standing_row(story) for story in digest.standing[:lines]],
+        "standing_caption": facts.standing_caption(digest.standing, digest.currency),
+        "cleared": [facts.cleared_row(story, digest.currency) for story in digest.cleared[:lines]],
+        "untold": _untold(len(digest.news) - cards - lines, len(digest.standing) - lines),
+        "notes": [f"{card.site}: {card.summary}" for card in digest.notes],
         "quiet": _quiet(digest),
-        "undrawn": _undrawn(digest, len(pictures)),
+        "undrawn": _undrawn(told, len(pictures)),
+        "caution": ROOF_CAUTION if any(story.steps.needs_care for story in told) else "",
         "pictures": pictures,
-        "facts": facts.card_facts,
-        "standing": facts.standing_words,
+        "facts": facts,
         "levels": LEVELS,
-        "day": day_words,
-        "kwh": kwh,
     }
-    return _page("service", context, tuple(pictures.values()))
+
+
+def _pictures(told: Sequence[Story]) -> dict[int, Picture]:
+    """Pictures by place of their story, as many as keep the message light."""
+    found: dict[int, Picture] = {}
+    room = PICTURE_BYTES
+    for place, story in enumerate(told):
+        if story.proof is None or len(found) == MOST_PICTURES:
+            continue
+        data = png(proof_figure(story.proof))
+        room -= len(data)
+        if room < 0:
+            break
+        found[place] = Picture(f"proof{place + 1}", facts.story_alt(story), data)
+    return found
 
 
 def render_homeowner(digest: HomeownerDigest) -> Page:
@@ -88,6 +111,7 @@ def render_homeowner(digest: HomeownerDigest) -> Page:
         "month": month_words(digest.first),
         "made": facts.month_made(digest, total) if total else "",
         "allowed": facts.month_allowed(digest, total) if total else "",
+        "begun": facts.begun_words(digest),
         "weeks": facts.weeks(digest) if total else [],
         "year": facts.year_words(digest),
         "no_readings": facts.no_readings(digest),
@@ -114,9 +138,16 @@ def _quiet(digest: ServiceDigest) -> str:
     return f"{count(number, 'site', 'sites')} with nothing to tell{names}."
 
 
-def _undrawn(digest: ServiceDigest, drawn: int) -> str:
+def _untold(*left: int) -> str:
+    """What the page has no room for."""
+    number = sum(max(one, 0) for one in left)
+    if not number:
+        return ""
+    return f"And {count(number, 'more open finding', 'more open findings')}: aftercare findings tells them all."
+
+
+def _undrawn(told: Sequence[Story], drawn: int) -> str:
     """Says so when pictures were left out, to keep the message light."""
-    without: list[FindingCard] = [card for card in digest.open if card.chart is None]
-    return (
-        f"Pictures are drawn for the first {drawn} findings only." if drawn and digest.more_charts and without else ""
-    )
+    if drawn < MOST_PICTURES or len(told) <= drawn:
+        return ""
+    return f"Pictures are drawn for the first {drawn} only."

@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
 from monitor.detect.telling.phrases import subject_in_words
-from monitor.report.digest import DailyEnergy, FindingCard, FindingChart, Sibling
+from monitor.report.board.evidence import other_cause
+from monitor.report.changes import Change
+from monitor.report.digest import DailyEnergy, FindingCard, FindingChart, Sibling, Story
 from monitor.report.energies import compare
-from monitor.report.ranking import NextYear, turn
-from monitor.report.words import DATA_CAUSES, cause_words, day_words
+from monitor.report.grouping import Group, clustered, ways_in
+from monitor.report.proof.drawing import Proof
+from monitor.report.ranking import NextYear, is_unsafe, turn
+from monitor.report.steps import steps_of
+from monitor.report.words import DATA_CAUSES, cause_words, day_words, join_names
 
 WEEKS_BEFORE = timedelta(days=35)
 LONGEST_CHART = timedelta(days=90)
-CHARTS = 5  # the message stays below 300 kB: a picture is 36 kB at most, as mail carries it
+MOST_PICTURES = 5  # of a morning, so that the message stays below 300 kB
+_AS_BEFORE = Change("unchanged")
 _STRING_CAUSES = ("failed_string", "underperforming_string")
 
 
@@ -65,6 +72,7 @@ def finding_card(
     since_last: date,
     chart: FindingChart | None = None,
     ahead: NextYear | None = None,
+    change: Change = _AS_BEFORE,
 ) -> FindingCard:
     """A finding in the words of the digest."""
     before, since = _shares(finding, chart)
@@ -92,7 +100,66 @@ def finding_card(
         share_before=before,
         share_since=since,
         chart=chart,
+        change=change.kind,
+        why=change.why,
+        otherwise=other_cause(finding),
+        may_be_danger=is_unsafe(finding),
+        last_seen=finding.last_seen,
     )
+
+
+def story(group: Group, cards: Sequence[FindingCard], proven: tuple[Proof, str] | None = None) -> Story:
+    """A group of findings as one story."""
+    first = group.findings[0]
+    proof, alt = proven or (None, "")
+    return Story(
+        cards=tuple(cards), steps=steps_of(first.advice.get("service", "")), common=group.common, proof=proof,
+        proof_alt=alt,
+    )  # fmt: skip
+
+
+def by_place(stories: Sequence[Story]) -> tuple[Story, ...]:
+    """Stories in their order, but those of one place behind the first of it."""
+    places = list(dict.fromkeys(story.sites for story in stories))
+    return tuple(sorted(stories, key=lambda story: places.index(story.sites)))
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A site, or one source of it (`subject`), without readings since the day after `last`."""
+
+    site: Site
+    subject: str
+    last: date | None
+
+
+def silence_lines(silences: Sequence[Silence], sites: int) -> tuple[str, ...]:
+    """A line a silence; those that began together and come the same way share one, and so do all sites at once."""
+    whole = {s.site.id for s in silences if s.subject == "site"}
+    if sites > 1 and len(whole) == sites:
+        latest = max((s.last for s in silences if s.last is not None), default=None)
+        return (f"All {sites} sites: {_last_words(latest)}; look for the cause at our own end first",)
+    return tuple(_silence_line(cluster) for cluster in clustered(silences, _fell_silent_together))
+
+
+def _fell_silent_together(one: Silence, other: Silence) -> bool:
+    if one.last is None or other.last is None or abs(one.last - other.last) > timedelta(days=1):
+        return False
+    return one.site is other.site or bool(ways_in(one.site, one.subject) & ways_in(other.site, other.subject))
+
+
+def _silence_line(cluster: Sequence[Silence]) -> str:
+    first = cluster[0]
+    names = list(dict.fromkeys(s.site.site.name for s in cluster))
+    told = _last_words(first.last)
+    if len(names) > 1:
+        return f"{join_names(names)}: {told}; they come the same way, so look there first"
+    sources = [subject_in_words(s.site, s.subject) for s in cluster if s.subject != "site"]
+    return f"{names[0]}{', ' if sources else ''}{join_names(sources)}: {told}"
+
+
+def _last_words(last: date | None) -> str:
+    return f"last readings on {day_words(last)}" if last else f"none for {LONGEST_CHART.days} days or more"
 
 
 def finding_chart(finding: Finding, daily: DailyEnergy, sibling: Sibling | None) -> FindingChart | None:
@@ -106,12 +173,6 @@ def finding_chart(finding: Finding, daily: DailyEnergy, sibling: Sibling | None)
         asks_for_action=finding.level in ("urgent", "visit"),
         sibling=sibling,
     )
-
-
-def silence_line(site: Site, last_heard: date | None) -> str:
-    """A line about a site that sends nothing."""
-    since = f"last readings on {day_words(last_heard)}" if last_heard else f"none for {LONGEST_CHART.days} days or more"
-    return f"{site.site.name}: {since}"
 
 
 def _shares(finding: Finding, chart: FindingChart | None) -> tuple[float | None, float | None]:

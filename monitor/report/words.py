@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Sequence
 from datetime import date
 
 from monitor.detect.finding import Level
@@ -42,6 +43,12 @@ DATA_CAUSES = frozenset({"missing_data", "data_fault", "clock_error", "meter_dis
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+# A part is called by the words beside the first limit that it lies below.
+_PARTS = (
+    (0.035, "a few percent"), (0.075, "about 5 percent"), (0.125, "about a tenth"), (0.175, "about 15 percent"),
+    (0.225, "about a fifth"), (0.29, "about a quarter"), (0.37, "about a third"), (0.45, "about two fifths"),
+    (0.55, "about half"),
 )  # fmt: skip
 _UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn")
 
@@ -101,6 +108,14 @@ def about_kwh(energy: float) -> str:
     return f"{rounded:,.1f}" if step < 1 and rounded < 10 else f"{rounded:,.0f}"
 
 
+def part_words(part: float) -> str:
+    """A part as people say it: a few percent, about a tenth, about a quarter, more than half."""
+    for limit, words in _PARTS:
+        if part < limit:
+            return words
+    return "more than half"
+
+
 def range_words(low: float, high: float) -> str:
     """31 to 40"""
     return f"{kwh(low)} to {kwh(high)}"
@@ -114,6 +129,11 @@ def money(amount: float, currency: str) -> str:
 def share(part: float) -> str:
     """49%"""
     return f"{100 * part:.0f}%"
+
+
+def join_names(names: Sequence[str]) -> str:
+    """Elm; Elm and Oak; Elm, Oak and Ash"""
+    return " and ".join([*([", ".join(names[:-1])] if names[:-1] else []), *names[-1:]])
 
 
 def count(number: int, one: str, many: str) -> str:

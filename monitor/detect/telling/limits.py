@@ -27,7 +27,7 @@ def _clipping_advice(site: Site, finding: Finding) -> dict[str, str]:
             "the grid connection and the inverter's power setting, remotely."
         ),
         "homeowner": (
-            "On the brightest days your inverter works at the top of what it can do. That is how the system was "
+            "On the brightest days your system works at the top of what it can do. That is how the system was "
             "planned, and nothing needs to be done."
         ),
     }
@@ -100,7 +100,7 @@ def _grid_voltage_advice(site: Site, finding: Finding) -> dict[str, str]:
             "supply side is for licensed people: isolate, prove dead, keep it locked. " + ROOF_CAUTION
         ),
         "homeowner": (
-            "On bright days the voltage of the public grid at your house is so high that your inverter has to pause, "
+            "On bright days the voltage of the public grid at your house is so high that your system has to pause, "
             "as the rules demand. Your system is in order. We are taking care of it with the network operator; nothing "
             "needs to be done by you."
         ),

@@ -7,10 +7,12 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 
 from monitor.config.models import Site
 from monitor.detect.finding import Finding
+from monitor.model.typical_year import TypicalYear, UsualSky
 from monitor.report.digest import (
     DailyEnergy,
     Edition,
@@ -21,7 +23,10 @@ from monitor.report.digest import (
     Month,
     ServiceDigest,
     Sibling,
+    Story,
 )
+from monitor.report.proof.side_by_side import TellingDay
+from monitor.report.steps import steps_of
 
 WRITTEN = datetime(2026, 9, 1, 6, 0, tzinfo=UTC)
 MODULE = {"pmp_w": 400, "vmp_v": 31, "imp_a": 12.9, "voc_v": 37.2, "isc_a": 13.7, "gamma_pmp_pct_per_c": -0.34}
@@ -73,6 +78,17 @@ def make_finding() -> Callable[..., Finding]:
 
 
 @pytest.fixture
+def make_usual() -> Callable[..., TypicalYear]:
+    """A typical year whose days make the same energy each [kWh]."""
+
+    def make(day_kwh: float = 10.0, sigma: float = 0.03) -> TypicalYear:
+        flat = np.full(365, day_kwh)
+        return TypicalYear(UsualSky(0.6, sigma), flat, flat, np.ones((4, 365)))
+
+    return make
+
+
+@pytest.fixture
 def make_daily() -> Callable[..., DailyEnergy]:
     """Days from a first one; expected 10 kWh between 9 and 11, measured as given."""
 
@@ -116,6 +132,27 @@ def make_card(make_daily: Callable[..., DailyEnergy]) -> Callable[..., FindingCa
 
 
 @pytest.fixture
+def make_story(make_card: Callable[..., FindingCard]) -> Callable[..., Story]:
+    """A story of one card, or of those given, with a picture of a telling day unless told otherwise."""
+
+    def make(*cards: FindingCard, **settings: Any) -> Story:
+        told = cards or (make_card(change="new"),)
+        hours = [float(h) for h in range(24)]
+        given: dict[str, Any] = {
+            "cards": told,
+            "steps": steps_of(told[0].check_first),
+            "proof": TellingDay(
+                day=date(2026, 8, 5), measure="A", hours=hours, own_label="string s1", own=[0.0] * 24,
+                others=(("string s2", [max(0.0, 8.0 - abs(h - 12.0)) for h in hours]),),
+            ),
+            "proof_alt": "String s1 on 5 Aug 2026 beside string s2.",
+        }  # fmt: skip
+        return Story(**given | settings)
+
+    return make
+
+
+@pytest.fixture
 def make_service() -> Callable[..., ServiceDigest]:
     """An empty morning, unless told otherwise."""
 
@@ -123,8 +160,8 @@ def make_service() -> Callable[..., ServiceDigest]:
         given: dict[str, Any] = {
             "edition": Edition(kind="service", about="fleet", period="2026-08-31", written=WRITTEN),
             "fleet": "Northmoor Roof Energy", "as_of": date(2026, 8, 31), "since_last": date(2026, 8, 31),
-            "currency": "GBP", "sites": 3, "open": (), "cleared": (), "notes": (), "quiet": ("Hazelmere", "Oakend"),
-            "without_data": (), "set_aside": (),
+            "currency": "GBP", "sites": 3, "news": (), "standing": (), "cleared": (), "notes": (),
+            "quiet": ("Hazelmere", "Oakend"), "without_data": (), "set_aside": (),
         }  # fmt: skip
         return ServiceDigest(**given | settings)
 

@@ -10,9 +10,10 @@ from datetime import date, timedelta
 import pytest
 
 from monitor.detect.finding import Finding
+from monitor.model.typical_year import TypicalYear
 from monitor.report.digest import DailyEnergy, Month
 from monitor.report.energies import DayFigures, compare
-from monitor.report.homeowner import concerns, health, matters, month_total, year_and_quote
+from monitor.report.homeowner import concerns, health, matters, month_total, sunniness, year_and_quote
 
 AUGUST = (date(2026, 8, 1), date(2026, 8, 31))
 GOOD = Month(
@@ -45,16 +46,68 @@ def test_mostly_clear_sky_is_rough(make_daily: Callable[..., DailyEnergy], clear
     assert total.is_rough is rough
 
 
+def year_of(days: int, *, measured: float, expected: float, source: str = "weather") -> dict[date, DayFigures]:
+    day = DayFigures(
+        measured=measured, expected=expected, low=0.9 * expected, high=1.1 * expected, source=source, whole=True
+    )  # fmt: skip
+    return {AUGUST[1] - timedelta(days=n): day for n in range(days)}
+
+
 @pytest.mark.parametrize(("missing", "told"), [(18, True), (19, False)])
-def test_a_year_is_told_with_few_days_missing(missing: int, told: bool) -> None:
-    last = date(2026, 8, 31)
-    day = DayFigures(measured=11.0, expected=None, low=None, high=None, source=None, whole=True)
-    figures = {last - timedelta(days=n): day for n in range(365 - missing)}
-    year = year_and_quote(figures, last, 4100.0)
+def test_a_year_is_told_with_few_days_missing(missing: int, told: bool, make_usual: Callable[..., TypicalYear]) -> None:
+    figures = year_of(365 - missing, measured=11.0, expected=10.0)
+    year = year_and_quote(figures, AUGUST[1], 3650.0, make_usual())
     assert (year is not None) is told
     if year is not None:
-        assert (year.measured, year.days_missing) == (11.0 * (365 - missing), missing)
-    assert year_and_quote(figures, last, None) is None
+        assert (year.days, year.measured) == (365 - missing, 11.0 * (365 - missing))
+        assert year.quoted == pytest.approx(10.0 * (365 - missing))  # the quote's part of the same days
+    assert year_and_quote(figures, AUGUST[1], None, make_usual()) is None
+
+
+def test_the_quote_is_compared_after_the_weather(make_usual: Callable[..., TypicalYear]) -> None:
+    figures = year_of(365, measured=8.8, expected=9.0)  # a dull year: nine tenths of what is usual
+    year = year_and_quote(figures, AUGUST[1], 4000.0, make_usual(10.0))
+    assert year is not None
+    assert year.quoted == pytest.approx(4000.0)
+    assert year.weathered == pytest.approx(3600.0)
+    # 80 %: 1.2816 sigma of the usual sky (0.03 of 0.6), and of the days' ranges half in full and half in quadrature.
+    half = 3600.0 * math.hypot(1.2816 * 0.05, 0.1 * (0.5 + 0.5 / math.sqrt(365)))
+    assert (year.low, year.high) == (pytest.approx(3600.0 - half), pytest.approx(3600.0 + half))
+
+
+def test_a_year_whose_clouds_nobody_saw_has_no_weather(make_usual: Callable[..., TypicalYear]) -> None:
+    figures = year_of(365, measured=8.8, expected=9.0, source="clear_sky")
+    year = year_and_quote(figures, AUGUST[1], 4000.0, make_usual())
+    assert year is not None
+    assert year.weathered is None
+
+
+def test_a_month_is_compared_with_the_same_one_a_year_before(make_usual: Callable[..., TypicalYear]) -> None:
+    now = year_of(31, measured=8.0, expected=8.0)
+    then = {day.replace(year=2025): replace(f, expected=10.0) for day, f in now.items()}
+    told = sunniness(now | then, sorted(now), make_usual(), is_south=False)
+    assert told is not None
+    assert (told.than, told.ratio) == ("last_year", pytest.approx(0.8))
+
+
+@pytest.mark.parametrize(
+    ("month", "expected", "is_south", "told"),
+    [
+        (8, 8.0, False, True),
+        (8, 9.0, False, False),
+        (8, 8.0, True, False),
+        (1, 8.0, False, False),
+        (1, 8.0, True, True),
+    ],
+)
+def test_without_a_year_before_only_the_bright_half_is_held_against_what_is_usual(
+    month: int, expected: float, is_south: bool, told: bool, make_usual: Callable[..., TypicalYear]
+) -> None:
+    day = next(iter(year_of(1, measured=8.0, expected=expected).values()))
+    now = {date(2026, month, n): day for n in range(1, 32)}
+    found = sunniness(now, sorted(now), make_usual(), is_south=is_south)
+    assert (found is not None) is told
+    assert found is None or found.than == "usual"
 
 
 def test_nobody_is_worried_with_a_suspicion(make_finding: Callable[..., Finding]) -> None:
@@ -92,6 +145,11 @@ def test_a_mended_fault_is_told_as_over(make_finding: Callable[..., Finding]) ->
 )
 def test_health_in_one_sentence(total: Month | None, said: str) -> None:
     assert said in health(total, [])
+
+
+def test_a_roof_in_its_first_weeks_has_begun(make_finding: Callable[..., Finding]) -> None:
+    assert health(GOOD, [], is_new=True) == "Your roof has begun to produce, and nothing that we see is wrong with it."
+    assert "not working as it should" in health(GOOD, [make_finding()], is_new=True)
 
 
 def test_missing_readings_say_nothing_against_the_roof(make_finding: Callable[..., Finding]) -> None:

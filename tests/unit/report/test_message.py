@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from email import message_from_bytes
 from email.message import EmailMessage
 from email.policy import default
@@ -13,10 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.report.digest import FindingCard, HomeownerDigest, ServiceDigest
+from monitor.detect.telling.phrases import ROOF_CAUTION
+from monitor.report import render as rendering
+from monitor.report.digest import FindingCard, HomeownerDigest, Matter, ServiceDigest, Story, Sunniness, YearAndQuote
+from monitor.report.facts import story_title
 from monitor.report.message import compose
-from monitor.report.render import CARDS, LINES, render
-from monitor.report.service import CHARTS
+from monitor.report.render import SIZES, render
+from monitor.report.service import MOST_PICTURES
 from monitor.report.write import write_digest
 
 SENDER = "Aftercare <aftercare@example.org>"
@@ -54,16 +58,19 @@ class Tags(HTMLParser):
 
 
 @pytest.fixture
-def troubled(make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard]) -> ServiceDigest:
+def troubled(make_service: Callable[..., ServiceDigest], make_story: Callable[..., Story]) -> ServiceDigest:
     """A morning with one new finding."""
-    return make_service(open=(make_card(),))
+    return make_service(news=(make_story(),))
 
 
 def test_structure_and_headers(troubled: ServiceDigest) -> None:
     message = parsed(troubled)
     kinds = [part.get_content_type() for part in message.walk()]
     assert kinds == ["multipart/alternative", "text/plain", "multipart/related", "text/html", "image/png"]
-    assert message["Subject"] == "Northmoor Roof Energy: 1 new finding (31 Aug 2026)"
+    assert (
+        message["Subject"]
+        == "Northmoor Roof Energy: 1 new finding: String makes nothing at Larkrise Cottage (31 Aug 2026)"
+    )
     assert (message["From"], message["To"]) == (SENDER, "service@example.org")
     assert message["Auto-Submitted"] == "auto-generated"
     assert message["Date"].datetime == troubled.edition.written
@@ -75,10 +82,7 @@ def test_every_picture_is_called_by_its_content_id_and_has_words(troubled: Servi
     images = [attrs for tag, attrs in Tags(body(message, "html")).tags if tag == "img"]
     ids = [f"cid:{part['Content-ID'].strip('<>')}" for part in message.walk() if part.get_content_maintype() == "image"]
     assert [image["src"] for image in images] == ids
-    assert images[0]["alt"] == (
-        "Daily energy of string s1 on inverter inv1, Larkrise Cottage: since 3 Aug 2026 0.0 kWh made of 290 kWh "
-        "expected; in the weeks before, 100% of what was expected."
-    )
+    assert images[0]["alt"] == "String makes nothing at Larkrise Cottage. String s1 on 5 Aug 2026 beside string s2."
 
 
 def test_same_digest_same_bytes_and_another_period_another_id(troubled: ServiceDigest) -> None:
@@ -95,8 +99,8 @@ def test_both_bodies_tell_the_same_facts(troubled: ServiceDigest) -> None:
     plain = " ".join(body(message, "plain").split())
     seen = " ".join(Tags(body(message, "html")).text.split())
     for fact in (
-        "String makes nothing: Larkrise Cottage, string s1 on inverter inv1", "3 Aug 2026", "after 4 Aug 2026",
-        "35.2 kWh (31.0 to 39.9), 9.86 GBP", "practically certain (99%)", "0% since then; 100% before",
+        "String makes nothing at Larkrise Cottage: string s1 on inverter inv1, since 3 Aug 2026.", "3 Aug 2026",
+        "35.2 kWh, 9.86 GBP (range 31.0 to 39.9 kWh)", "practically certain (99%)", "1 new finding, on 3 sites.",
         "String s1 has made nothing.", "Look at its voltage.", "2 sites with nothing to tell: Hazelmere, Oakend.",
     ):  # fmt: skip
         assert fact in plain
@@ -113,12 +117,16 @@ def test_an_empty_morning_is_one_line(make_service: Callable[..., ServiceDigest]
 def test_hostile_names_stay_text(
     make_service: Callable[..., ServiceDigest],
     make_card: Callable[..., FindingCard],
+    make_story: Callable[..., Story],
     make_homeowner: Callable[..., HomeownerDigest],
 ) -> None:
-    card = make_card(site=HOSTILE, subject=HOSTILE, summary=HOSTILE, check_first=HOSTILE)
+    card = make_card(
+        site=HOSTILE, subject=HOSTILE, summary=HOSTILE, check_first=HOSTILE, why=HOSTILE, otherwise=HOSTILE
+    )
     lists = {"quiet": (HOSTILE,), "without_data": (HOSTILE,), "set_aside": (HOSTILE,)}
+    told, twice = make_story(card, common=HOSTILE, proof_alt=HOSTILE), make_story(card, card, proof=None)
     service = make_service(
-        open=(card,), cleared=(replace(card, state="cleared"),), fleet=HOSTILE, notes=(card,), **lists
+        news=(told, twice), standing=(told,), cleared=(twice,), fleet=HOSTILE, notes=(card,), **lists
     )
     for digest in (service, make_homeowner(site=HOSTILE, firm=HOSTILE, health=HOSTILE)):
         message = parsed(digest)
@@ -136,30 +144,53 @@ def test_a_line_break_in_a_name_makes_no_line(make_homeowner: Callable[..., Home
 
 
 def test_plain_part_is_narrow(
-    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard]
+    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
 ) -> None:
-    card = make_card(site="x" * 120, check_first="Look at the voltage of this string. " * 30)
-    digest = make_service(open=(card,) * 20, set_aside=("incoming/" + "y" * 200,), without_data=("z " * 90,))
+    story = make_story(make_card(site="x" * 120, check_first="Look at the voltage of this string. " * 30))
+    digest = make_service(
+        news=(story,) * 20,
+        standing=(story,),
+        cleared=(story,),
+        set_aside=("incoming/" + "y" * 200,),
+        without_data=("z " * 90,),
+    )
     plain = body(parsed(digest), "plain")
     assert max(len(line) for line in plain.splitlines()) <= 78
     assert "\n\n\n" not in plain
 
 
 def test_many_findings_stay_within_the_budget(
-    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard]
+    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
 ) -> None:
-    noisy = [make_card(site=f"House number {n}", check_first="Look at the voltage. " * 45) for n in range(70)]
-    cards = [card if n < CHARTS else replace(card, chart=None) for n, card in enumerate(noisy)]
-    digest = make_service(open=tuple(cards), cleared=tuple(cards[-9:]), more_charts=True)
+    cards = [
+        make_card(site=f"House number {n}", check_first=f"{'Look at the voltage. ' * 45}{ROOF_CAUTION}", change="new")
+        for n in range(70)
+    ]
+    stories = tuple(make_story(card) for card in cards)
+    digest = make_service(news=stories, standing=stories[-40:], cleared=stories[-9:])
     message = parsed(digest)
     page, plain = body(message, "html"), body(message, "plain")
+    pictures = [part for part in message.walk() if part.get_content_maintype() == "image"]
     assert len(page.encode()) <= 80_000
     assert len(message.as_bytes()) <= 300_000
-    assert f"Pictures are drawn for the first {CHARTS} findings only." in page
-    for text in (page, " ".join(plain.split())):
-        assert f"House number {CARDS + LINES - 1}," in text
-        assert f"And {70 - CARDS - LINES} more open findings" in text
-        assert f"House number {CARDS + LINES}," not in text
+    assert len(pictures) == MOST_PICTURES
+    assert f"Pictures are drawn for the first {MOST_PICTURES} only." in page
+    cards, lines = SIZES[1]  # so many are told in full and in a line each of a heavy morning
+    for text in (" ".join(Tags(page).text.split()), " ".join(plain.split())):
+        told = set(re.findall(r"String makes nothing at House number (\d+):", text))
+        assert {str(n) for n in range(cards, cards + lines)} <= told
+        assert str(cards + lines) not in told - {str(n) for n in range(30, 70)}
+        assert f"And {(70 - cards - lines) + (40 - lines)} more open findings" in text
+        assert text.count("never open a connector under load") == 1
+
+
+def test_heavy_pictures_are_left_out(
+    make_service: Callable[..., ServiceDigest], make_story: Callable[..., Story], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rendering, "png", lambda figure: b"x" * 60_000)
+    page = render(make_service(news=(make_story(),) * 5))
+    assert [len(picture.png) for picture in page.pictures] == [60_000, 60_000]
+    assert sum(60_000 for _ in page.pictures) <= rendering.PICTURE_BYTES
 
 
 def test_tables_of_figures_have_captions_and_scopes(
@@ -188,7 +219,7 @@ def test_homeowner_reads_month_weather_and_contact(make_homeowner: Callable[...,
         "Days 1 to 7: made 70 kWh; the weather allowed 70 kWh",
         "Days 22 to 31: made 100 kWh",
         "From 3 to 5 August, readings were missing.",
-        "write to service@example.org",
+        "Questions? Answer this mail or write to service@example.org",
     ):
         assert said in plain
 
@@ -212,6 +243,144 @@ def test_a_month_without_readings_is_another_page(make_homeowner: Callable[..., 
     assert "No readings from your roof reached us in August 2026. The last ones are from 31 Aug 2026." in plain
     assert "We are looking into it." in plain
     assert "made" not in plain
+
+
+def said(digest: HomeownerDigest | ServiceDigest) -> str:
+    """The words of the plain part on one line."""
+    return " ".join(body(parsed(digest), "plain").split())
+
+
+def test_a_dull_june_is_a_dull_june(make_homeowner: Callable[..., HomeownerDigest]) -> None:
+    june = make_homeowner(first=date(2026, 6, 1), sunniness=Sunniness(ratio=0.8, than="last_year"))
+    assert "It was a dull June: about a fifth less than in June 2025." in said(june)
+    usual = replace(june, sunniness=Sunniness(ratio=1.26, than="usual"))
+    assert "It was a sunny June: about a quarter more than is usual in June." in said(usual)
+    alike = replace(june, sunniness=Sunniness(ratio=0.98, than="last_year"))
+    assert "That is about as much as in June 2025." in said(alike)
+
+
+@pytest.mark.parametrize(
+    ("measured", "told"),
+    [
+        (3500.0, "So your roof made what was quoted, as far as can be told."),
+        (3000.0, "So your roof made about 15 percent less than quoted. What we know of the reason stands above."),
+        (4000.0, "So your roof made about a tenth more than quoted."),
+    ],
+)
+def test_the_year_is_held_against_the_quote_after_its_weather(
+    make_homeowner: Callable[..., HomeownerDigest], measured: float, told: str
+) -> None:
+    year = YearAndQuote(
+        days=365, measured=measured, quoted=4000.0, quoted_year=4000.0, weathered=3600.0, low=3400.0, high=3800.0
+    )
+    text = said(make_homeowner(year=year, matters=(Matter(text="We know.", is_over=False),)))
+    assert "You were quoted 4,000 kWh for a year." in text
+    assert "These months were duller than usual; with their weather the quote comes to about 3,600 kWh." in text
+    assert told in text
+    unknown = said(make_homeowner(year=replace(year, measured=3000.0), matters=()))
+    assert "less than quoted. We do not know the reason yet and look into it." in unknown
+
+
+def test_weather_that_is_not_known_is_not_blamed(make_homeowner: Callable[..., HomeownerDigest]) -> None:
+    year = YearAndQuote(days=360, measured=3500.0, quoted=3950.0, quoted_year=4000.0)
+    text = said(make_homeowner(year=year))
+    assert "(5 days without complete readings left out)" in text
+    assert "how much of the difference is weather cannot be said" in text
+    assert "than quoted" not in text
+
+
+def test_a_first_page_says_so(make_homeowner: Callable[..., HomeownerDigest]) -> None:
+    begun = make_homeowner(begun=date(2026, 8, 3))
+    assert "in its first weeks: it began to work on 3 Aug 2026." in said(begun)
+    daily = replace(begun.daily, days=(), measured=(), expected=(), low=(), high=(), whole=())
+    before = said(replace(begun, total=None, daily=daily, matters=()))
+    assert "so there is nothing to tell of this month yet" in before
+    assert "No readings" not in before
+
+
+def test_whom_to_call(make_homeowner: Callable[..., HomeownerDigest]) -> None:
+    assert (
+        "Questions? Call Northmoor Roof Energy on 01632 960123 or answer this mail or write to service@example.org; "
+        "we are glad to help."
+    ) in said(make_homeowner(phone="01632 960123"))
+
+
+@pytest.mark.parametrize(
+    ("numbers", "headline"),
+    [
+        ((1, 0, 0, 0), "1 new finding, on 3 sites."),
+        ((2, 1, 0, 0), "2 new findings, 1 worse, on 3 sites."),
+        ((0, 1, 1, 2), "No new finding, 1 worse, 1 cleared; 2 open as told before, on 3 sites."),
+        ((0, 0, 0, 1), "No new finding; 1 open as told before, on 3 sites."),
+    ],
+)
+def test_a_morning_in_figures(
+    make_service: Callable[..., ServiceDigest],
+    make_card: Callable[..., FindingCard],
+    make_story: Callable[..., Story],
+    numbers: tuple[int, int, int, int],
+    headline: str,
+) -> None:
+    new, worse, cleared, standing = (
+        tuple(make_story(make_card(change=kind), proof=None) for _ in range(number))
+        for kind, number in zip(("new", "worse", "cleared", "unchanged"), numbers, strict=True)
+    )
+    assert headline in said(make_service(news=(*new, *worse), cleared=cleared, standing=standing))
+
+
+def test_what_has_not_changed_is_one_line_and_no_card(
+    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
+) -> None:
+    old = make_story(make_card(ahead=1200.0, ahead_money=300.0))
+    message = parsed(make_service(standing=(old,)))
+    plain = body(message, "plain")
+    line = (
+        "- String makes nothing at Larkrise Cottage: string s1 on inverter inv1 (Urgent, since 3 Aug 2026): 35.2 kWh "
+        "lost, about 1,200 kWh in the next year"
+    )
+    assert line in " ".join(plain.split())
+    assert "left alone, it costs about 1,200 kWh (about 300 GBP) in a year" in " ".join(plain.split())
+    assert "Look at its voltage." not in plain + body(message, "html")
+    assert [part for part in message.walk() if part.get_content_maintype() == "image"] == []
+
+
+def test_findings_told_together_have_a_row_each_and_say_what_they_share(
+    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
+) -> None:
+    cards = [
+        make_card(site=name, subject="inverter inv1", change="new", lost=n) for n, name in ((5.0, "Elm"), (6.0, "Oak"))
+    ]
+    text = said(make_service(news=(make_story(*cards, common="2 sites less than 1 km apart.", proof=None),)))
+    assert "2 sites less than 1 km apart." in text
+    assert "2 findings told together; how sure: practically certain (99%)" in text
+    assert "Elm, inverter inv1: New, since 3 Aug 2026; lost 5.0 kWh, 9.86 GBP" in text
+    assert text.count("Look at its voltage.") == 1
+
+
+def test_why_it_is_told_again_and_what_else_it_may_be(
+    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
+) -> None:
+    card = make_card(
+        change="worse", why="It is worse: now Urgent, before Watch.", otherwise="dirt (12%)", confidence=0.85
+    )
+    text = said(make_service(news=(make_story(card),)))
+    assert "Worse, Urgent" in text
+    assert "It is worse: now Urgent, before Watch." in text
+    assert "likely (85%); otherwise most likely dirt (12%)" in text
+
+
+def test_strings_of_one_inverter_are_named_together(
+    make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
+) -> None:
+    def title(*subjects: str) -> str:
+        return story_title(make_story(*(make_card(subject=subject) for subject in subjects)))
+
+    assert title("string s1 on inverter inv1", "string s2 on inverter inv1") == (
+        "String makes nothing at Larkrise Cottage: strings s1 and s2 on inverter inv1"
+    )
+    assert title("string s1 on inverter inv1", "string s4 on inverter inv2").endswith(
+        "string s1 on inverter inv1 and string s4 on inverter inv2"
+    )
 
 
 def test_homeowner_is_never_asked_to_touch_anything(make_homeowner: Callable[..., HomeownerDigest]) -> None:

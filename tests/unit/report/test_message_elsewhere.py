@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from fast_mail_parser import PyMail, PyMimePart, parse_email, parse_email_tree
 
-from monitor.report.digest import FindingCard, HomeownerDigest, ServiceDigest
+from monitor.report.digest import FindingCard, HomeownerDigest, ServiceDigest, Story
 from monitor.report.message import compose
 from monitor.report.render import render
 
@@ -45,9 +45,9 @@ def leaves(part: PyMimePart) -> Iterator[PyMimePart]:
 
 
 @pytest.fixture
-def troubled(make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard]) -> ServiceDigest:
+def troubled(make_service: Callable[..., ServiceDigest], make_story: Callable[..., Story]) -> ServiceDigest:
     """A morning with one new finding."""
-    return make_service(open=(make_card(),))
+    return make_service(news=(make_story(),))
 
 
 def test_the_structure(troubled: ServiceDigest, make_homeowner: Callable[..., HomeownerDigest]) -> None:
@@ -151,11 +151,18 @@ def test_a_contact_with_other_letters_keeps_no_message_from_its_reader(
 
 
 def test_hostile_names_command_nothing(
-    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard]
+    make_service: Callable[..., ServiceDigest], make_card: Callable[..., FindingCard], make_story: Callable[..., Story]
 ) -> None:
     hostile = "\r\nBcc: all@example.org\r\n\r\n<script>x</script>\u202e\u0000'\" ☀️ \ud800=?utf-8?q?=0ABcc:?="
     card = make_card(site=hostile, subject=hostile, cause=hostile, summary=hostile)
-    data = raw(make_service(fleet=hostile, open=(card,), set_aside=(hostile,), quiet=(hostile,)))
+    data = raw(
+        make_service(
+            fleet=hostile,
+            news=(make_story(card, common=hostile, proof_alt=hostile),),
+            set_aside=(hostile,),
+            quiet=(hostile,),
+        )
+    )
     mail = parse_email(data)
     assert mail.bcc == []
     assert "Bcc" not in head(data)
@@ -168,10 +175,12 @@ def test_hostile_names_command_nothing(
 def test_lines_and_weight_are_what_servers_take(
     make_service: Callable[..., ServiceDigest],
     make_card: Callable[..., FindingCard],
+    make_story: Callable[..., Story],
     make_homeowner: Callable[..., HomeownerDigest],
 ) -> None:
-    many = tuple(make_card(site=f"☀️ House {n} " * 8, check_first="Look at the voltage. " * 45) for n in range(60))
-    for digest in (make_service(open=many, cleared=many), make_homeowner()):
+    cards = (make_card(site=f"☀️ House {n} " * 8, check_first="Look at the voltage. " * 45) for n in range(60))
+    many = tuple(make_story(card) for card in cards)
+    for digest in (make_service(news=many, standing=many, cleared=many), make_homeowner()):
         data = raw(digest)
         assert len(data) < HEAVIEST
         lines = data.split(b"\r\n")
