@@ -1,10 +1,7 @@
-"""Writing the board: which sites' pages have to be written anew, and all of the folder from what the store knows."""
+"""Writing the board: what is due of its folder, from what the store knows."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
@@ -12,30 +9,21 @@ from pathlib import Path
 from typing import Any
 
 from ingest.errors import AftercareError
-from monitor.config import Fleet, Site
-from monitor.detect.finding import Finding
+from monitor.config import Fleet
+from monitor.jobs.board_due import Stand, is_due, key_of, read_stands
 from monitor.jobs.board_sheets import read_known
 from monitor.jobs.work import ShouldStop, Tell, never, silent
-from monitor.report.board.folder import BoardFolder
+from monitor.report.board.folder import BoardFolder, board_folder_taken
 from monitor.report.board.front import front_pages, in_order, index_pieces
-from monitor.report.board.lines import group_of, troubles
 from monitor.report.board.page import SITES, common_files, page_path, program_hash, site_charts, site_page
 from monitor.report.board.pictures import draw
 from monitor.report.board.sheet import GROUPS, Front, Line, Picture, SiteSheet
 from monitor.report.board.site import Known, site_sheet
 from monitor.store import Store
-from monitor.store.assessed import assessed_sites
-from monitor.store.memory import memory_sizes
-from monitor.store.readings import last_recorded
-from monitor.store.rulings import told_findings_of
 
 FOLDER = "board"
 SAVED = 1_000  # sites after which it is noted how far the writing is
 AT_ONCE = 100  # sites read and written together
-QUIET_DAYS = 2  # days without readings of a home, after which it is silent
-# A quiet site's page follows its nights once in so many days; whatever happens there is written at once.
-REST_DAYS = 7
-_EPOCH = date(1970, 1, 1).toordinal()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,18 +38,6 @@ class BoardReport:
     stopped: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stand:
-    """What decides whether a site's page is written anew."""
-
-    site: Site
-    night: date | None
-    findings: Sequence[Finding]
-    last_days: Mapping[str, date]
-    is_heard: bool
-    size: int  # of what is remembered of it
-
-
 def write_board(
     fleet: Fleet, store: Store, folder: Path, *, should_stop: ShouldStop = never, progress: Tell = silent
 ) -> BoardReport | None:
@@ -70,7 +46,14 @@ def write_board(
     as_of = max((stand.night for stand in stands if stand.night is not None), default=None)
     if as_of is None:
         return None
-    out = BoardFolder.open(folder)
+    with board_folder_taken(folder) as out:
+        return _bring_up_to_date(fleet, store, out, stands, as_of, should_stop, progress)
+
+
+def _bring_up_to_date(
+    fleet: Fleet, store: Store, out: BoardFolder, stands: Sequence[Stand], as_of: date, should_stop: ShouldStop,
+    progress: Tell,
+) -> BoardReport:  # fmt: skip
     notes: dict[str, Any] = {}
     failed: list[str] = []
     due: list[tuple[Stand, str]] = []
@@ -110,60 +93,6 @@ def summary(report: BoardReport) -> str:
         f"board of {report.sites} sites: {report.pages} sites' pages due, {report.written} files written, "
         f"{report.removed} removed{stopped}"
     )
-
-
-def read_stands(fleet: Fleet, store: Store) -> list[Stand]:
-    """How every site of the fleet stands, read at once."""
-    ids = [site.id for site in fleet.sites]
-    with store.read() as conn:
-        nights = assessed_sites(conn)
-        findings = told_findings_of(conn, ids)
-        recorded = last_recorded(conn, ids)
-        sizes = memory_sizes(conn, ids)
-    as_of = max((nights[one] for one in ids if one in nights), default=date.min)
-    found = []
-    for site in fleet.sites:
-        days = {name: date.fromordinal(_EPOCH + day) for name, day in recorded[site.id].items()}
-        own = [day for name, day in days.items() if name not in site.services]
-        is_heard = bool(own) and (as_of - max(own)).days < QUIET_DAYS
-        found.append(
-            Stand(
-                site=site, night=nights.get(site.id), findings=findings.get(site.id, []), last_days=days,
-                is_heard=is_heard, size=sizes.get(site.id, 0),
-            )
-        )  # fmt: skip
-    return found
-
-
-def key_of(stand: Stand, fleet: Fleet) -> str:
-    """Changes with all that has to be told at once; a quiet site's next night is none of it."""
-    standing = troubles(stand.findings)
-    told = [
-        asdict(f) if f in standing or f.state == "cleared" else (f.id, f.cause, f.subject, f.since.isoformat())
-        for f in stand.findings
-    ]
-    parts = [
-        program_hash(),
-        fleet.settings.fleet.model_dump_json(),
-        stand.site.model_dump_json(),
-        group_of(stand.findings, is_heard=stand.is_heard),
-        told,
-        str(stand.night) if standing else "",
-        sorted((name, str(day)) for name, day in stand.last_days.items()) if not stand.is_heard else "",
-    ]
-    return hashlib.sha256(json.dumps(parts, default=str).encode()).hexdigest()[:32]
-
-
-def is_due(stand: Stand, key: str, before: Mapping[str, Any]) -> bool:
-    """Whether a site's page has to be written anew, by what was noted when it was written last."""
-    if key != before["key"] or stand.night is None:
-        return bool(key != before["key"])
-    if str(stand.night) == before["night"]:
-        return bool(stand.size != before["size"])
-    age = (stand.night - date.fromisoformat(before["night"])).days if before["night"] != "None" else REST_DAYS
-    # Each site has its own day of the week, so that not all of them are due in one night.
-    its_day = stand.night.toordinal() % REST_DAYS == zlib.crc32(stand.site.id.encode()) % REST_DAYS
-    return its_day or not 0 <= age < REST_DAYS
 
 
 def _write_sites(

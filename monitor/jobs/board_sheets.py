@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
-from typing import Protocol
 
-from monitor.config import Fleet, Site
+from monitor.config import Fleet
 from monitor.detect.finding import Finding
 from monitor.detect.least_loss import least_losses
 from monitor.detect.price import kwh_price
+from monitor.jobs.board_due import Stand
 from monitor.jobs.telling import limit_words
 from monitor.jobs.valuing import first_valued_day, values_of
 from monitor.model.history import SiteHistory
@@ -24,22 +24,7 @@ from monitor.store.findings import Loss, losses_of
 from monitor.store.polls import list_polls
 
 
-class Standing(Protocol):
-    """How a site stands."""
-
-    @property
-    def site(self) -> Site: ...
-    @property
-    def night(self) -> date | None: ...
-    @property
-    def findings(self) -> Sequence[Finding]: ...
-    @property
-    def last_days(self) -> Mapping[str, date]: ...
-    @property
-    def is_heard(self) -> bool: ...
-
-
-def read_known(fleet: Fleet, store: Store, stands: Sequence[Standing]) -> dict[str, Known]:
+def read_known(fleet: Fleet, store: Store, stands: Sequence[Stand]) -> dict[str, Known]:
     """All that the pages of these sites need, by site."""
     nights = {stand.site.id: stand.night for stand in stands if stand.night is not None}
     ids = list(nights)
@@ -66,7 +51,7 @@ def read_known(fleet: Fleet, store: Store, stands: Sequence[Standing]) -> dict[s
     }  # fmt: skip
 
 
-def _span(stands: Sequence[Standing], nights: Mapping[str, date]) -> tuple[date, date]:
+def _span(stands: Sequence[Stand], nights: Mapping[str, date]) -> tuple[date, date]:
     """The days that the pages of these sites tell of or rest on."""
     firsts = [first_valued_day(troubles(stand.findings), nights[stand.site.id]) for stand in stands if stand.night]
     shown = [min(first_month(night), night - YEAR + timedelta(days=1)) for night in nights.values()]
@@ -74,7 +59,7 @@ def _span(stands: Sequence[Standing], nights: Mapping[str, date]) -> tuple[date,
 
 
 def _known(
-    stand: Standing, currency: str, rows: Sequence[DailyRow], losses: Sequence[Loss], history: SiteHistory | None,
+    stand: Stand, currency: str, rows: Sequence[DailyRow], losses: Sequence[Loss], history: SiteHistory | None,
     devices: Mapping[str, str],
 ) -> Known:  # fmt: skip
     site, night = stand.site, stand.night

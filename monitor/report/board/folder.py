@@ -6,6 +6,7 @@ journal, so that after a crash it is known that it is ours, and that it may be a
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
@@ -27,6 +28,23 @@ class BoardUnwritten(AftercareError):
     """A file of the board could not be written; what was there before stays."""
 
 
+@contextmanager
+def board_folder_taken(path: Path) -> Iterator[BoardFolder]:
+    """The folder for one writer: made if it is not there, and nobody else's while the block runs."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    except (FileExistsError, NotADirectoryError):
+        raise ConfigurationError([f"{path}: is a file; expected a folder for the board"]) from None
+    except OSError as error:
+        raise ConfigurationError([f"{path}: cannot be used: {error.strerror or error}"]) from None
+    try:
+        _lock(handle, path)
+        yield BoardFolder.open(path)
+    finally:
+        os.close(handle)
+
+
 class BoardFolder:
     """The folder while a board is written. `sites` holds what the last writing noted of each site."""
 
@@ -41,12 +59,9 @@ class BoardFolder:
         """Take a folder: a new or empty one, or one that holds a board; anything else is refused."""
         manifest, journal = path / MANIFEST, path / JOURNAL
         try:
-            path.mkdir(parents=True, exist_ok=True)
             known = json.loads(manifest.read_text("utf-8")) if manifest.exists() else None
             noted = journal.read_text("utf-8").splitlines() if journal.exists() else []
             foreign = known is None and not journal.exists() and any(path.iterdir())
-        except (FileExistsError, NotADirectoryError):
-            raise ConfigurationError([f"{path}: is a file; expected a folder for the board"]) from None
         except (json.JSONDecodeError, UnicodeDecodeError):
             raise ConfigurationError([f"{manifest}: is damaged; delete the folder and write the board anew"]) from None
         except OSError as error:
@@ -109,6 +124,13 @@ class BoardFolder:
     def _note(self, name: str) -> None:
         with (self.path / JOURNAL).open("a", encoding="utf-8") as journal:
             journal.write(f"{name}\n")
+
+
+def _lock(handle: int, path: Path) -> None:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise BoardUnwritten(f"{path}: another writing of the board is at work there; expected one at a time") from None
 
 
 def _check(manifest: Path, known: Any) -> None:

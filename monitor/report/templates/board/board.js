@@ -125,7 +125,13 @@
   back.addEventListener("click", function () { turn(-1); });
   on.addEventListener("click", function () { turn(1); });
   document.querySelectorAll("a[data-group]").forEach(function (link) {
-    link.addEventListener("click", function () { if (wanted()) { form.reset(); } });
+    link.addEventListener("click", function (event) {
+      if (!wanted()) return;
+      event.preventDefault();
+      words.value = cause.value = "";
+      group.value = link.dataset.group;
+      anew();
+    });
   });
   if (wanted()) show(); // a browser that goes back keeps what was typed
 }());

@@ -18,9 +18,10 @@ from ingest.readings import Channel, Table
 from monitor.config.models import BoardSection, Fleet, Site
 from monitor.detect.finding import Finding
 from monitor.jobs import board as writing
-from monitor.jobs.board import REST_DAYS, BoardReport, write_board
+from monitor.jobs.board import BoardReport, write_board
+from monitor.jobs.board_due import REST_DAYS, is_due, read_stands
 from monitor.jobs.schedule import JobFailed, run_job
-from monitor.report.board.folder import JOURNAL, MANIFEST, BoardUnwritten
+from monitor.report.board.folder import JOURNAL, MANIFEST, BoardUnwritten, board_folder_taken
 from monitor.store import Store
 from monitor.store.assessed import assessed_until, set_assessed
 from monitor.store.daily import DailyRow, write_daily
@@ -133,9 +134,9 @@ def test_what_changed_in_a_night_that_was_told_is_told_again(fleet: Fleet, store
     write(fleet, store, folder)
     with store.write() as conn:
         write_memory(conn, [MemoryPart(site="yew", part=1, until=AS_OF, first=True, data=b"other days")])
-    stands = {stand.site.id: stand for stand in writing.read_stands(fleet, store)}
+    stands = {stand.site.id: stand for stand in read_stands(fleet, store)}
     note = json.loads((folder / MANIFEST).read_text())["sites"]["yew"]
-    assert writing.is_due(stands["yew"], note["key"], note)
+    assert is_due(stands["yew"], note["key"], note)
 
 
 def test_a_lost_file_is_written_again(fleet: Fleet, store: Store, folder: Path) -> None:
@@ -153,6 +154,15 @@ def test_a_folder_with_other_things_is_refused(fleet: Fleet, store: Store, folde
         write_board(fleet, store, folder)
     assert (folder / name).read_text() == "somebody's own"
     assert [p.name for p in folder.iterdir()] == [name]
+
+
+def test_two_writers_do_not_meet(fleet: Fleet, store: Store, folder: Path) -> None:
+    with (
+        board_folder_taken(folder),
+        pytest.raises(BoardUnwritten, match="board: another writing of the board is at work there; expected one at a"),
+    ):
+        write_board(fleet, store, folder)
+    assert write(fleet, store, folder).pages == 5
 
 
 def test_a_file_is_no_folder(fleet: Fleet, store: Store, folder: Path) -> None:
