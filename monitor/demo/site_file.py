@@ -15,7 +15,13 @@ HANDOVER_W_M2, HANDOVER_C = 780.0, 41.0
 
 def write_fleet_file(folder: Path, name: str, zone: str) -> None:
     """Write `fleet.toml`; without a mail section, so that nothing can leave the machine."""
-    lines = ["[fleet]", f"name = {_text(name)}", f"timezone = {_text(zone)}", 'currency = "GBP"']
+    lines = [
+        "[fleet]",
+        f"name = {_text(name)}",
+        f"timezone = {_text(zone)}",
+        'currency = "GBP"',
+        'phone = "01632 960555"',
+    ]
     _write(folder / "fleet.toml", [*lines, "", "[store]", 'url = "sqlite:///aftercare.db"'])
 
 

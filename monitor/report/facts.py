@@ -311,10 +311,10 @@ def _sunny_words(digest: HomeownerDigest) -> str:
     month = MONTHS[digest.first.month - 1]
     than = f"in {month} {digest.first.year - 1}" if sunny.than == "last_year" else f"is usual in {month}"
     if abs(sunny.ratio - 1.0) < LEAST_DIFFERENCE:
-        return f" That is about as much as {than}."
+        return f" It allowed about as much as {than}."
     kind = "a sunny" if sunny.ratio > 1.0 else "a dull"
     more = "more" if sunny.ratio > 1.0 else "less"
-    was = f" It was {kind} {month}:" if abs(sunny.ratio - 1.0) >= CLEAR_DIFFERENCE else " That is"
+    was = f" It was {kind} {month}:" if abs(sunny.ratio - 1.0) >= CLEAR_DIFFERENCE else " It allowed"
     return f"{was} {part_words(abs(sunny.ratio - 1.0))} {more} than {than}."
 
 

@@ -50,7 +50,7 @@ def finding_figure(chart: FindingChart) -> Figure:
 
 def month_figure(daily: DailyEnergy, *, is_rough: bool) -> Figure:
     """A month of a roof beside what the weather allowed, for the people who live under it."""
-    figure, axes = _paper()
+    figure, axes = _paper(style.MONTH_INCHES)
     allowed = "a rough guess of the weather" if is_rough else "the weather allowed"
     _energies(axes, daily, measured="your roof made", expected=allowed)
     _finish(figure, axes, daily)
@@ -75,9 +75,9 @@ def full_png(figure: Figure) -> bytes:
     return out.getvalue()
 
 
-def _paper() -> tuple[Figure, Any]:
-    figure = Figure(figsize=style.FIGURE_INCHES, dpi=style.FIGURE_DPI, facecolor="white")
-    axes = figure.add_axes((0.09, 0.115, 0.9, 0.635))
+def _paper(inches: tuple[float, float] = style.FIGURE_INCHES) -> tuple[Figure, Any]:
+    figure = Figure(figsize=inches, dpi=style.FIGURE_DPI, facecolor="white")
+    axes = figure.add_axes((0.41 / inches[0], 0.115, 1.0 - 0.46 / inches[0], 0.635))
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(style.LIGHT["soft"])
     return figure, axes

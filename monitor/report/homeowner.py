@@ -18,12 +18,13 @@ YEAR = timedelta(days=365)
 MOST_MISSING = 18  # days of a year without data, up to which a year's sum still says something
 # A month may fall this far below the range before we speak of it: inverters' own meters are good to a few per cent.
 METER_ALLOWANCE = 0.03
-FIRST_WEEKS = timedelta(days=30)  # of a roof, before it is compared with anything
+FIRST_WEEKS = timedelta(days=45)  # of a roof, before it is compared with anything
 _COMPARED_DAYS = 25  # of a month, before its weather is held against another's
 _TOLD_OF_USUAL = 0.15
 _Z80 = 1.2816  # standard errors of an 80 % range, each way
 ENOUGH_DAYS = 10  # of a month, before anything is said against it
 
+_FROM_OUTSIDE = frozenset({"grid_voltage_trip", "shading_growth", "soiling"})
 _PAST_FAULT = "{span}, part of your solar system was not delivering as it should. It works again."
 _PAST_DATA = "{span}, readings from your system were missing or could not be used. They arrive again."
 _FALLBACK = "We have noticed something about your system and are looking into it. Nothing needs to be done by you."
@@ -148,7 +149,10 @@ def matters(found: Sequence[Finding]) -> tuple[Matter, ...]:
 def health(total: Month | None, found: Sequence[Finding], *, is_new: bool = False) -> str:
     """One sentence about the roof; `is_new`: it is in its first weeks."""
     faults = [f for f in found if f.level != "note" and f.cause not in DATA_CAUSES]
-    if any(f.state == "open" for f in faults):
+    standing = [f for f in faults if f.state == "open"]
+    if standing and all(f.cause in _FROM_OUTSIDE for f in standing):
+        return "Your solar system is in order, but something outside it holds it back. We know about it."
+    if standing:
         return "Part of your solar system is not working as it should. We know about it and are taking care of it."
     if faults:
         return "Part of your solar system did not work for a while. That is over now."

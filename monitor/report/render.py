@@ -18,6 +18,7 @@ from monitor.report.words import LEVELS, count, day_words, month_words
 # Stories told in full and in a line each; the next sizes are for a morning whose page would be too heavy.
 SIZES = ((10, 30), (6, 20), (4, 10), (2, 5))
 HEAVIEST_HTML = 80_000
+PICTURE_INCHES = 4.0  # at most, so that letters are read on a phone
 PICTURE_BYTES = 130_000  # of all pictures together; mail carries them a third larger
 NAMED = 12  # quiet sites called by name
 
@@ -90,7 +91,9 @@ def _pictures(told: Sequence[Story]) -> dict[int, Picture]:
     for place, story in enumerate(told):
         if story.proof is None or len(found) == MOST_PICTURES:
             continue
-        data = png(proof_figure(story.proof))
+        figure = proof_figure(story.proof)
+        figure.set_size_inches(min(figure.get_figwidth(), PICTURE_INCHES), figure.get_figheight())
+        data = png(figure)
         room -= len(data)
         if room < 0:
             break

@@ -36,6 +36,7 @@ DARK = {
 }
 
 FIGURE_INCHES = (4.6, 2.5)
+MONTH_INCHES = (4.0, 2.5)  # for people who read on a phone
 SKY_INCHES, SKY_DPI = (3.7, 3.3), 190  # narrower than the rest, so that its words are read on a phone
 FIGURE_DPI = 150
 PROOF_DPI = 200  # pictures that are printed as well

@@ -31,8 +31,10 @@ def render_html(template: str, context: Mapping[str, Any]) -> str:
     inlined: str = _inliner().inline(re.sub(r"\n\s*\n+", "\n", html))
     # The inliner leaves < in attributes as it is. That is right, but not every mail program's filter knows.
     inlined = re.sub(r'(?<= alt=")[^"]*', lambda m: m[0].replace("<", "&lt;").replace(">", "&gt;"), inlined)
-    # Rules for the dark cannot stand in an element, so they are added after; no text from outside holds a bare tag.
-    return inlined.replace("</head>", f"<style>{_css('dark.css.jinja')}</style>\n</head>", 1)
+    # Rules for phones and the dark cannot stand in an element, so they are added after; no text from outside holds a
+    # bare tag.
+    rules = _css("phone.css.jinja") + _css("dark.css.jinja")
+    return inlined.replace("</head>", f"<style>{rules}</style>\n</head>", 1)
 
 
 def render_sheet(template: str, css: str, context: Mapping[str, Any]) -> str:

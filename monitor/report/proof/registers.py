@@ -17,6 +17,7 @@ _INCHES = (4.6, 3.6)
 # What two sound devices may read apart (inverters' own readings, common practice).
 APART = 0.03
 _LEAST_KWH = 1.0
+_ROOM = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +56,8 @@ def registers_figure(data: TwoRegisters) -> Figure:
     lower.scatter(x[bright], meter[bright] / inverter[bright], s=6, color=style.MEASURED, linewidths=0, zorder=3)
     lower.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     if data.since is not None and data.since in data.days:
+        bottom, top = lower.get_ylim()
+        lower.set_ylim(bottom, top + _ROOM * (top - bottom))  # for the date, which would hide days behind it
         sheet.mark_since(lower, list(data.days).index(data.since) - 0.5, data.since)
     sheet.day_ticks(lower, data.days)
     sheet.unit_label(lower, "meter over inverter")

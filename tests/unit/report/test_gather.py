@@ -93,7 +93,7 @@ def test_a_roof_in_its_first_weeks_is_measured_from_its_first_day(
         write_daily(conn, rows("elm", "site", begun, AS_OF, 10.0))
     with store.read() as conn:
         august, later = (
-            gather_homeowner(conn, make_fleet(), site, month=(2026, month), generated=NOW) for month in (8, 9)
+            gather_homeowner(conn, make_fleet(), site, month=(2026, month), generated=NOW) for month in (8, 10)
         )
     assert (august.begun, august.daily.days[0], len(august.daily.days)) == (begun, begun, 20)
     assert august.total is not None

@@ -147,6 +147,14 @@ def test_health_in_one_sentence(total: Month | None, said: str) -> None:
     assert said in health(total, [])
 
 
+def test_what_comes_from_outside_is_nothing_against_the_roof(make_finding: Callable[..., Finding]) -> None:
+    outside = make_finding(cause="grid_voltage_trip", level="visit", subject="inverter:inv1")
+    assert health(GOOD, [outside]) == (
+        "Your solar system is in order, but something outside it holds it back. We know about it."
+    )
+    assert "not working as it should" in health(GOOD, [outside, make_finding()])
+
+
 def test_a_roof_in_its_first_weeks_has_begun(make_finding: Callable[..., Finding]) -> None:
     assert health(GOOD, [], is_new=True) == "Your roof has begun to produce, and nothing that we see is wrong with it."
     assert "not working as it should" in health(GOOD, [make_finding()], is_new=True)
