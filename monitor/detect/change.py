@@ -13,8 +13,8 @@ from monitor.model.middle import median
 
 Shape = Literal["step", "ramp"]
 
-# Days before a change that its level is compared with, at most; and days after it.
-MOST_BEFORE, _MOST_AFTER = 120, 120
+# Days before a change that its level is compared with, at most and at least; and days after it.
+MOST_BEFORE, _LEAST_BEFORE, _MOST_AFTER = 120, 30, 120
 # Values this many sigmas off their neighbours count as if they were just so far off.
 _HUBER = 3.0
 _SMOOTHED_OVER = 15
@@ -25,8 +25,9 @@ _MONTH = 30.0
 # Levels wander like a random walk, but not without bounds: over a season at most so many months' worth.
 _MOST_MONTHS = 6.0
 _MOST_RHO = 0.8
-# A drop that stands out of the scatter must show on nearly all days.
-_PLAIN, _LASTING_SHARE = 2.0, 0.75
+# A drop that stands out of the scatter must show on nearly all days; the days of a ramp lie below half of its mean for
+# three quarters of its time.
+_PLAIN, _LASTING_SHARE = 2.0, 0.7
 # A change of so many sigmas is worth asking whether it came at once.
 _WORTH_A_SHAPE = 3.0
 # How much likelier (in log units) a ramp must be than a step to be called one.
@@ -60,6 +61,16 @@ class Noise:
         memory = (1.0 + self.rho) / (1.0 - self.rho)
         sampling = self.sigma**2 * (np.minimum(memory / before, 1.0) + np.minimum(memory / after, 1.0))
         return np.asarray(sampling + self.wander**2 * np.minimum(months, _MOST_MONTHS))
+
+    @property
+    def reach(self) -> int:
+        """Over how many days before a change its level is best told: the mean of more is staler than it is surer.
+
+        The least variance of a mean of b days with memory, half of b further away: sigma^2 m / b + wander^2 b / 60.
+        """
+        memory = (1.0 + self.rho) / (1.0 - self.rho)
+        best = self.sigma * np.sqrt(2.0 * _MONTH * memory) / max(self.wander, 1e-9)
+        return int(np.clip(best, _LEAST_BEFORE, MOST_BEFORE))
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +172,8 @@ def find_drop(
     Generalised likelihood ratio of a change of the mean at an unknown day (Basseville and Nikiforov, Detection of
     Abrupt Changes, 1993, section 2.4), values beyond three sigmas of their neighbours drawn in (Huber). The variance
     of the difference has, beside the scatter inflated for its memory, a term for the slow wander of healthy series:
-    without it the seasons would raise alarms. Days after the change are never used to learn the noise.
+    without it the seasons would raise alarms, and the likeliest day would lie between two of them. Days after the
+    change are never used to learn its noise.
     """
     size = values.size
     usable = np.ones(size, dtype=bool) if learn is None else learn
@@ -169,7 +181,9 @@ def find_drop(
         return None
     drawn = _drawn_in(values, prior)
     at = np.arange(least_before, size - least_after + 1)
-    before, count_before, middle_before = _means_before(days, drawn, usable, at)
+    known = usable[:-least_after]
+    about = learn_noise(days[:-least_after][known], values[:-least_after][known], prior)
+    before, count_before, middle_before = _means_before(days, drawn, usable, at, about.reach)
     after, count_after, middle_after = _means_after(days, drawn, at)
     enough = count_before >= least_before
     if not enough.any():
@@ -178,7 +192,7 @@ def find_drop(
     count_before, count_after = count_before[enough], count_after[enough]
     months = (middle_after[enough] - middle_before[enough]) / _MONTH
     change = after - before
-    gain = np.where(change < 0.0, change**2 / (1.0 / count_before + 1.0 / count_after), 0.0)
+    gain = np.where(change < 0.0, change**2 / about.variance(count_before, count_after, months), 0.0)
     best = int(np.argmax(gain))
     if gain[best] <= 0.0:
         return None
@@ -189,12 +203,9 @@ def find_drop(
     reference, drop = float(before[best]), float(change[best])
     if not _lasts(values[split:], reference, drop, noise.sigma):
         return None
-    shape: Shape
-    shape, since, latest = "step", int(days[split]), drop
-    if -drop > _WORTH_A_SHAPE * sigma:
-        shape, since, latest = _shape(days, drawn, split, reference, drop, noise)
-    size_now = latest if shape == "ramp" else drop
-    return Drop(since, size_now, sigma, -drop / sigma, shape, reference, size - split, noise)
+    ramp = _shape(days, drawn, split, noise) if -drop > _WORTH_A_SHAPE * sigma else None
+    shape, since, latest, level = ramp or ("step", int(days[split]), drop, reference)
+    return Drop(since, latest, sigma, -drop / sigma, shape, level, size - split, noise)
 
 
 def _worth_a_look(values: Values, usable: Mask, prior: Prior, least_after: int) -> bool:
@@ -254,9 +265,11 @@ def _drawn_in(values: Values, prior: Prior) -> Values:
     return np.asarray(smooth + np.clip(off, -width, width))
 
 
-def _means_before(days: Seconds, values: Values, usable: Mask, at: Seconds) -> tuple[Values, Values, Values]:
-    """Mean, count and mean day of the usable values before each place."""
-    first = np.maximum(at - MOST_BEFORE, 0)
+def _means_before(
+    days: Seconds, values: Values, usable: Mask, at: Seconds, reach: int
+) -> tuple[Values, Values, Values]:
+    """Mean, count and mean day of the usable ones of so many values before each place."""
+    first = np.maximum(at - reach, 0)
     sums = [_sums(np.where(usable, part, 0.0)) for part in (values, np.ones(values.size), days.astype(np.float64))]
     total, count, middle = (s[at] - s[first] for s in sums)
     some = np.maximum(count, 1.0)
@@ -275,21 +288,22 @@ def _sums(values: Values) -> Values:
     return np.concatenate([[0.0], np.cumsum(values)])
 
 
-def _shape(
-    days: Seconds, values: Values, split: int, reference: float, drop: float, noise: Noise
-) -> tuple[Shape, int, float]:
-    """Step or ramp since when, and the latest level of a ramp below the reference (a hinge fitted by least squares)."""
-    first = max(split - _MOST_AFTER, 0)
-    x, y = days[first:].astype(np.float64), values[first:] - reference
-    step_cost = float(np.sum((y - np.where(np.arange(y.size) >= split - first, drop, 0.0)) ** 2))
+def _shape(days: Seconds, values: Values, split: int, noise: Noise) -> tuple[Shape, int, float, float] | None:
+    """A ramp since when, its latest level below the level before it, and that level; None where a step fits as well.
+
+    A hinge fitted by least squares. The level is that of a season before the split: days right before the likeliest
+    split of a ramp are part of the ramp.
+    """
+    first = max(split - MOST_BEFORE, 0)
+    at, level = split - first, float(values[first:split].mean())
+    x, y = days[first:].astype(np.float64), values[first:] - level
+    step_cost = float(np.sum(y[:at] ** 2) + np.sum((y[at:] - y[at:].mean()) ** 2))
     hinges = np.arange(0, y.size - 3)
     runs = np.maximum(x[None, :] - x[hinges][:, None], 0.0)
-    norm = np.sum(runs**2, axis=1)
-    slopes = np.minimum(runs @ y / norm, 0.0)
+    slopes = np.minimum(runs @ y / np.sum(runs**2, axis=1), 0.0)
     costs = np.sum((y[None, :] - slopes[:, None] * runs) ** 2, axis=1)
     best = int(np.argmin(costs))
     memory = (1.0 + noise.rho) / (1.0 - noise.rho)
-    better = (step_cost - float(costs[best])) / (2.0 * noise.sigma**2 * memory)
-    if better > _RAMP_BETTER:
-        return "ramp", int(days[first + hinges[best]]), float(slopes[best] * runs[best, -1])
-    return "step", int(days[split]), drop
+    if (step_cost - float(costs[best])) / (2.0 * noise.sigma**2 * memory) <= _RAMP_BETTER:
+        return None
+    return "ramp", int(days[first + hinges[best]]), float(slopes[best] * runs[best, -1]), level

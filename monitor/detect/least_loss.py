@@ -11,7 +11,7 @@ import numpy as np
 
 from ingest.sources import points_of
 from monitor.config.models import Site, String
-from monitor.detect.change import MOST_BEFORE, Noise, learn_noise
+from monitor.detect.change import Noise, learn_noise
 from monitor.detect.string_witnesses import HAZE_DAYS, PEER, ROOF, ROOF_DULL, VOLT, VOLT_ROOF
 from monitor.detect.underperforming_module import PEER as MODULE_PEER
 from monitor.detect.weak import CLEAR, LEARNING_DAYS, Channel, outside_channel_of
@@ -80,7 +80,7 @@ def least_losses(site: Site, history: SiteHistory, day: date) -> list[Limit]:
     Notes
     -----
     A drop is believed from a size of `strength` standard errors of the difference of the means before and after it,
-    the same as the detectors': `Noise.variance` with up to 120 usable days before and 30 after, noise learned from
+    the same as the detectors': `Noise.variance` with `Noise.reach` usable days before and 30 after, noise learned from
     the days without an open finding.
     """
     measured = [s for s in site.string if history.series(f"string:{s.id}", "measured_kwh")[0].size]
@@ -150,7 +150,7 @@ def _witness(history: SiteHistory, subject: str, channel: Channel, day: date) ->
     if count < LEARNING_DAYS:
         return Witness(name, None, None, day + timedelta(days=int(np.ceil((LEARNING_DAYS - count) / rate))))
     noise = learn_noise(days[healthy], values[healthy], channel.prior)
-    size = least_size(noise, channel, min(count, MOST_BEFORE), rate=rate)
+    size = least_size(noise, channel, min(count, noise.reach), rate=rate)
     calendar = int(np.ceil(USABLE_DAYS / rate))
     if channel is CLEAR and not history.series(subject, "outside")[0].size:
         calendar = max(calendar, HAZE_DAYS)  # nobody else saw the sky: a hazy spell must be waited out

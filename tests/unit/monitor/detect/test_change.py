@@ -56,6 +56,20 @@ def test_a_rise_is_no_drop(seed: int) -> None:
     assert drop is None or drop.strength < 4.5
 
 
+def test_the_level_before_is_told_by_fewer_days_the_more_it_wanders() -> None:
+    assert Noise(0.02, 0.3, 0.001).reach == 120
+    assert Noise(0.02, 0.3, 0.008).reach == 30
+    assert Noise(0.05, 0.3, 0.008).reach == pytest.approx(65, abs=1)
+
+
+def test_a_step_after_a_slow_rise_is_measured_from_where_the_rise_had_come_to() -> None:
+    rise = 0.10 * np.clip((DAYS - 20) / 100.0, 0.0, 1.0)
+    drop = find_drop(DAYS, stream(3, sigma=0.01) + rise - 0.10 * (DAYS >= 160), Prior(0.01, 0.02, 0.004))
+    assert drop is not None
+    assert abs(drop.since - 160) <= 1
+    assert drop.size == pytest.approx(-0.10, abs=0.015)
+
+
 def test_a_few_bad_days_do_not_make_a_drop() -> None:
     values = stream(1)
     values[-3:] -= 1.0
