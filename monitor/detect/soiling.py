@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.detect.night import DayLoss, SiteNight, Verdict
 from monitor.detect.siblings import Member, members
+from monitor.detect.underperforming_string import reported
 from monitor.detect.weak import (
     CLEAR,
     CLEAR_BESIDE,
@@ -54,6 +55,8 @@ class Soiling:
         if finding is not None:
             unit = finding.evidence.get("unit", units[0].subject)
             return [still_there(night, unit, finding, partial(_losses, night, units, night.day))]
+        if any(night.open_finding(reported(night, u), "underperforming_string") for u in units):
+            return []  # what was lost at once is told already; a season beneath it looks like dirt
         for channel in (outside_channel(night), CLEAR_BESIDE, CLEAR):
             drops = [look(night, unit.subject, channel) for unit in units]
             found = [w for w in drops if w is not None]
@@ -89,7 +92,7 @@ def _creeps(night: SiteNight, units: list[Member], found: list[Weakness], channe
     known = [c for c in changes if c is not None]
     if not known:
         return True
-    size = float(np.median([c[0] for c in known]))
+    size = max(c[0] for c in known)  # it is on every unit
     # Where the neighbours have told of the haze already, they need not tell twice: they must not say the contrary.
     doubt = float(np.median([c[1] for c in known])) if channel is CLEAR_BESIDE else 0.0
     return size - doubt < 0.3 * float(np.median(sizes))

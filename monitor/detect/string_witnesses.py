@@ -12,6 +12,7 @@ from monitor.detect.weak import (
     CLEAR_BESIDE,
     Channel,
     Weakness,
+    by_sensor,
     change_since,
     outside_channel,
 )
@@ -36,6 +37,8 @@ _SIDES_SHARE = 0.12
 _POWER_OF_VOLTAGE = 0.4
 # A hazy spell is no fault: with cloudless hours alone a loss must last longer.
 HAZE_DAYS = 45
+# But haze takes no more than this of cloudless hours, or of what weather and neighbours saw; ten days prove it.
+_THICKEST_HAZE, _BEYOND_HAZE_DAYS = -0.16, 10
 # Days with both readings before and after, the last ones that count, and the part of a drop that shows between meter
 # and inverter instead.
 _LEAST_METERED, _METERED_NOW, _METER_SHARE = 3, 10, 0.5
@@ -65,12 +68,16 @@ def is_believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     if weakness.channel is CLEAR_BESIDE:
         seen = change_since(night, subject, "outside", outside_channel(night).prior, drop.since)
         return seen is None or seen[0] - seen[1] < _BEST_SHARE * drop.size
+    if trait == "outside" and not _all_day(night, subject, drop):
+        return False
     if trait in ("clear", "outside"):
         other = outside_channel(night) if trait == "clear" else CLEAR
         seen = change_since(night, subject, other.trait, other.prior, drop.since)
-        if seen is None:  # haze lasts for weeks
-            return trait == "clear" and night.day.toordinal() - drop.since >= HAZE_DAYS
-        return seen[0] < _BEST_SHARE * drop.size
+        if seen is None:
+            return night.day.toordinal() - drop.since >= _days_alone(night, weakness)
+        # Cloudless hours have more haze in them than a sensor has error.
+        doubt = seen[1] if trait == "outside" and by_sensor(night.site) else 0.0
+        return seen[0] - doubt < _BEST_SHARE * drop.size
     if _sibling_rose(night, member, weakness):
         return False
     if trait == "peer_strong":
@@ -82,6 +89,19 @@ def is_believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     kind, prior = ("peer", PEER.prior) if trait == "peer_mid" else ("roof", ROOF.prior)
     best = change_since(night, subject, f"{kind}_best", prior, drop.since)
     return best is not None and best[0] < _BEST_SHARE * drop.size + (0.0 if kind == "peer" else best[1])
+
+
+def _all_day(night: SiteNight, subject: str, drop: Drop) -> bool:
+    """Whether the best third of the days lost, too, as far as anybody knows: new shade leaves one alone."""
+    best = change_since(night, subject, "outside_best", outside_channel(night).prior, drop.since)
+    return best is None or best[0] < _BEST_SHARE * drop.size
+
+
+def _days_alone(night: SiteNight, weakness: Weakness) -> int:
+    """For how many days a drop has to last that nobody confirms: a sensor on the roof is under the same haze."""
+    if weakness.channel.trait == "outside" and by_sensor(night.site):
+        return 0
+    return _BEYOND_HAZE_DAYS if weakness.drop.size < _THICKEST_HAZE else HAZE_DAYS
 
 
 def power_since(night: SiteNight, subject: str, since: int) -> tuple[float, float] | None:

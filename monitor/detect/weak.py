@@ -56,10 +56,18 @@ def outside_channel(night: SiteNight) -> Channel:
 
 def outside_channel_of(site: Site) -> Channel:
     """What is expected of the trait `outside` at a site, by the surest source that it has."""
-    quantities = {p.quantity for source in site.source for p in points_of(source) if p.of == "site"}
-    if "irradiance_poa" in quantities:
+    if by_sensor(site):
         return _BY_SENSOR
-    return _BY_WEATHER if "irradiance_ghi" in quantities or site.services else _BY_NEIGHBOURS
+    return _BY_WEATHER if "irradiance_ghi" in _measured(site) or site.services else _BY_NEIGHBOURS
+
+
+def by_sensor(site: Site) -> bool:
+    """Whether a sensor in the plane of the modules tells a site its light."""
+    return "irradiance_poa" in _measured(site)
+
+
+def _measured(site: Site) -> set[str]:
+    return {p.quantity for source in site.source for p in points_of(source) if p.of == "site"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +135,8 @@ def losses_since(
     losses = []
     for day, kwh in sorted(found.items()):
         at = own.get(day, size)
-        parts = [1.0 - float(np.exp(min(s, 0.0))) for s in (at, at + _Z80 * sigma, at - _Z80 * sigma)]
+        width = _Z80 * float(np.hypot(sigma, whole[1] if whole is not None and day in own else 0.0))
+        parts = [1.0 - float(np.exp(min(s, 0.0))) for s in (at, at + width, at - width)]
         losses.append(DayLoss(date.fromordinal(day), *(kwh * part for part in parts)))
     return tuple(losses)
 

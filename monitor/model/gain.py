@@ -53,7 +53,9 @@ class Gains:
 NAMEPLATE = Gains(1.0, 1.0, 1.0, PRIOR_SIGMA, False)
 
 
-def clear_ratio(power_w: Values, clear_w: Values, *, rated_w: float) -> float | None:
+def clear_ratio(
+    power_w: Values, clear_w: Values, *, rated_w: float, levels: tuple[float, float] = _CLEAR_RANGE
+) -> float | None:
     """Median ratio of power to clear-sky power over the day's clear windows.
 
     Parameters
@@ -62,6 +64,8 @@ def clear_ratio(power_w: Values, clear_w: Values, *, rated_w: float) -> float | 
         Measured and modelled cloudless power of one day [W].
     rated_w : float
         Nameplate [W]; intervals below a tenth of it, or limited by it, are left out.
+    levels : (float, float), optional
+        Ratios between which a window is taken for a clear one.
 
     Returns
     -------
@@ -73,7 +77,7 @@ def clear_ratio(power_w: Values, clear_w: Values, *, rated_w: float) -> float | 
     Shape test in the spirit of Reno and Hansen, Renewable Energy 90 (2016) 520: a slope that follows the cloudless
     curve, at any level within a wide range, so that the level itself can be learned.
     """
-    mean, clear = _windows(power_w, clear_w, rated_w)
+    mean, clear = _windows(power_w, clear_w, rated_w, levels)
     return median(mean[clear]) if np.count_nonzero(clear) >= 4 else None
 
 
@@ -91,7 +95,9 @@ def clear_cells(power_w: Values, clear_w: Values, *, rated_w: float, within: flo
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, _WINDOW).any(axis=1))
 
 
-def _windows(power_w: Values, clear_w: Values, rated_w: float) -> tuple[Values, Mask]:
+def _windows(
+    power_w: Values, clear_w: Values, rated_w: float, levels: tuple[float, float] = _CLEAR_RANGE
+) -> tuple[Values, Mask]:
     """Mean ratio of power to cloudless power by window, and whether the window keeps the cloudless shape."""
     usable = (clear_w > 0.10 * rated_w) & (power_w < 0.97 * rated_w)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -105,7 +111,7 @@ def _windows(power_w: Values, clear_w: Values, rated_w: float) -> tuple[Values, 
         total, highest, lowest = total + later, np.maximum(highest, later), np.minimum(lowest, later)
     mean, width = total / _WINDOW, highest - lowest
     with np.errstate(invalid="ignore"):
-        clear = (width < 2.0 * _SHAPE_TOLERANCE * mean) & (mean > _CLEAR_RANGE[0]) & (mean < _CLEAR_RANGE[1])
+        clear = (width < 2.0 * _SHAPE_TOLERANCE * mean) & (mean > levels[0]) & (mean < levels[1])
     return mean, clear
 
 

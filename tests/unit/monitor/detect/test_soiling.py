@@ -81,6 +81,14 @@ def test_a_loss_that_creeps_over_the_whole_roof_is_dirt() -> None:
     assert all(loss.low <= loss.kwh <= loss.high for loss in verdict.losses)
 
 
+def test_a_string_that_is_known_to_be_weak_is_not_dirty_besides() -> None:
+    ramp = night(both(RAMP, RAMP))
+    kept = {"loss_fraction": 0.1}
+    weak = Verdict("string:s1", "underperforming_string", "trouble", confidence=0.9, since=JUNE, evidence=kept)
+    known = [c.finding for c in advance(ramp, [weak], [], suspected=lambda *_: [], raised=JUNE)]
+    assert Soiling().find(replace(ramp, known=tuple(known))) == []
+
+
 def test_one_string_that_fades_is_no_dirt_on_the_roof() -> None:
     assert judged(both(RAMP, np.zeros(DAYS))).says == "healthy"
 

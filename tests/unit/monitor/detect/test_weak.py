@@ -10,12 +10,13 @@ import pytest
 
 from ingest.readings import Channel, Values
 from monitor.detect.night import SiteNight, Verdict
+from monitor.detect.outside import observe_outside
 from monitor.detect.siblings import observe_siblings
 from monitor.detect.underperforming_module import UnderperformingModule
 from monitor.detect.underperforming_string import UnderperformingString
 from monitor.model.history import DayNote, SiteHistory
 from tests.unit.monitor.conftest import made_site
-from tests.unit.monitor.detect.limited import JUNE, POWER, VOLTS, clear_day, home, night_of
+from tests.unit.monitor.detect.limited import JUNE, POWER, VOLTS, clear_day, home, night_of, seen_day
 
 SITE = home()
 
@@ -94,9 +95,9 @@ def test_a_lasting_loss_beside_the_sibling_is_told_with_its_day_size_and_energy(
     earlier = [loss for loss in verdict.losses if loss.day < JUNE]
     assert len(earlier) == 11
     for loss in earlier:  # a tenth of the twenty kWh that were expected, behind the inverter; each day by its own level
-        assert loss.low < 1.92 < loss.high
         assert loss.kwh == pytest.approx(1.92, abs=4.0 * 0.004 * 20.0)
     assert sum(loss.kwh for loss in earlier) == pytest.approx(11 * 1.92, rel=0.03)
+    assert sum(loss.low < 1.92 < loss.high for loss in earlier) >= 8  # an 80 % range
 
 
 def test_voltage_and_power_together_name_the_bypassed_parts() -> None:
@@ -280,3 +281,69 @@ def test_modules_are_set_beside_the_middle_of_their_string() -> None:
     traits = observe_siblings(night_of(site, columns))
     assert traits[MODULE]["peer_mid"] == pytest.approx(np.log(0.8), abs=1e-6)
     assert traits["module:s1/01"]["peer"] == pytest.approx(0.0, abs=1e-6)
+
+
+def alone(size: float, *, days: int, quantity: str, trait: str, best: float | None = None) -> Verdict | None:
+    """What is said of an inverter with one string, of which only one trait tells, so many days after a drop."""
+    log = SITE.source[0].model_dump()
+    columns = [
+        {"column": "ac", "quantity": "ac_power", "of": "inverter:inv1", "unit": "W"},
+        {"column": "light", "quantity": quantity, "of": "site", "unit": "W/m2"},
+    ]
+    site = made_site(
+        site=SITE.site.model_dump(), inverter=[i.model_dump() for i in SITE.inverter],
+        string=[SITE.string[0].model_dump()], meter=[], source=[log | {"columns": columns}],
+    )  # fmt: skip
+    series = {trait: with_drop(size, days=days, sigma=0.02)}
+    if best is not None:
+        series["outside_best"] = with_drop(best, days=days, sigma=0.02)
+    night = nights(series, subject="inverter:inv1")
+    units = {s: u for s, u in night.units.items() if s == "inverter:inv1"}
+    (verdict,) = UnderperformingString().find(replace(night, site=site, units=units)) or (None,)
+    return verdict
+
+
+@pytest.mark.parametrize(
+    ("trait", "quantity", "size", "days", "told"),
+    [
+        ("outside", "irradiance_poa", -0.16, 8, True),  # a sensor on the roof is under the same haze
+        ("outside", "irradiance_ghi", -0.40, 6, False),
+        ("outside", "irradiance_ghi", -0.40, 14, True),  # no haze takes that much
+        ("clear", "irradiance_ghi", -0.14, 14, False),
+        ("clear", "irradiance_ghi", -0.14, 50, True),
+        ("clear", "irradiance_ghi", -0.40, 6, False),
+        ("clear", "irradiance_ghi", -0.40, 14, True),
+    ],
+)
+def test_a_loss_that_one_witness_tells_of_waits_for_as_long_as_haze_may_last(
+    trait: str, quantity: str, size: float, days: int, told: bool
+) -> None:
+    verdict = alone(size, days=days, quantity=quantity, trait=trait)
+    assert (verdict is not None and verdict.says == "trouble") == told
+
+
+def outside_of(part: Values | float) -> dict[str, float]:
+    columns = seen_day(SITE)
+    columns[POWER["s1"]] = columns[POWER["s1"]] * part
+    return observe_outside(night_of(SITE, columns)).get("string:s1", {})
+
+
+def test_beside_the_sky_an_all_day_loss_moves_the_best_third_and_passing_shade_does_not() -> None:
+    usual, weak = outside_of(1.0), outside_of(0.9)
+    assert weak["outside_best"] - usual["outside_best"] == pytest.approx(np.log(0.9), abs=1e-6)
+    morning = np.ones(clear_day(SITE)[POWER["s1"]].size)
+    morning[: morning.size // 2 - 18] = 0.3
+    shaded = outside_of(morning)
+    assert shaded["outside"] - usual["outside"] < -0.08
+    assert shaded["outside_best"] - usual["outside_best"] == pytest.approx(0.0, abs=0.01)
+
+
+def test_what_makes_next_to_nothing_is_not_weak() -> None:
+    assert "outside" in outside_of(0.05)
+    assert "outside" not in outside_of(0.001)
+
+
+@pytest.mark.parametrize(("best", "told"), [(-0.16, True), (0.0, False)])
+def test_what_a_sensor_sees_is_a_weak_string_only_if_it_lasts_all_day(best: float, told: bool) -> None:
+    verdict = alone(-0.16, days=8, quantity="irradiance_poa", trait="outside", best=best)
+    assert (verdict is not None and verdict.says == "trouble") == told

@@ -21,6 +21,11 @@ def test_a_clear_day_gives_the_gain_back(gain: float) -> None:
     assert clear_ratio(gain * CLEAR, CLEAR, rated_w=6000.0) == pytest.approx(gain, rel=1e-6)
 
 
+def test_a_clear_day_at_half_the_power_is_seen_where_it_is_looked_for() -> None:
+    assert clear_ratio(0.5 * CLEAR, CLEAR, rated_w=6000.0) is None
+    assert clear_ratio(0.5 * CLEAR, CLEAR, rated_w=6000.0, levels=(0.4, 1.3)) == pytest.approx(0.5, rel=1e-6)
+
+
 def test_clouds_in_the_afternoon_leave_the_morning() -> None:
     power = 0.9 * CLEAR
     rng = np.random.default_rng(1)
