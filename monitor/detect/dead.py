@@ -21,6 +21,8 @@ _WORKING_OF_EXPECTED = 0.10
 # A day that can be judged holds an hour of such intervals and 0.08 h of full power at the low end.
 _MIN_INTERVALS = 4
 _MIN_FULL_HOURS = 0.08
+# Where the low end of a guess is too little: so much of the rating most likely, for so many hours of full power.
+_LIKELY_SHARE, _LIKELY_FULL_HOURS = 0.10, 0.5
 # A unit that stopped during the day: two hours, a quarter of the day's energy, 0.3 h of full power.
 _STOP_INTERVALS, _STOP_SHARE, _STOP_FULL_HOURS = 8, 0.25, 0.3
 
@@ -76,7 +78,7 @@ def _judged(night: SiteNight, unit: UnitNight, where: Mask) -> Stillness:
     judged = night.energy_kwh(unit.expected.power_w, bright)
     count = int(np.count_nonzero(bright))
     if count < _MIN_INTERVALS or full_hours < _MIN_FULL_HOURS:
-        return Stillness(judged, full_hours, None, None, 0.0)
+        return _most_likely(night, unit, where, full_hours)
     still = nothing(unit) & bright
     share = night.energy_kwh(unit.expected.power_w, still) / judged
     at = np.flatnonzero(bright)
@@ -86,6 +88,18 @@ def _judged(night: SiteNight, unit: UnitNight, where: Mask) -> Stillness:
     tail_hours = float(np.sum(unit.expected.low_w[tail])) * STEP_S / 3600.0 / unit.rated_w
     stopped = tail.size >= _STOP_INTERVALS and tail_kwh >= _STOP_SHARE * judged and tail_hours >= _STOP_FULL_HOURS
     return Stillness(judged, full_hours, share, int(tail[0]) if stopped and moving.size else None, tail_kwh)
+
+
+def _most_likely(night: SiteNight, unit: UnitNight, where: Mask, full_hours: float) -> Stillness:
+    """Judge a day whose low end would let an inverter sleep by what was most likely: only without a sign of power."""
+    likely = where & (unit.expected.power_w > _LIKELY_SHARE * unit.rated_w) & ~np.isnan(unit.power_w)
+    judged = night.energy_kwh(unit.expected.power_w, likely)
+    if np.count_nonzero(likely) < _MIN_INTERVALS or judged * 1000.0 < _LIKELY_FULL_HOURS * unit.rated_w:
+        return Stillness(judged, full_hours, None, None, 0.0)
+    with np.errstate(invalid="ignore"):
+        still = likely & (unit.power_w < _NOTHING_OF_RATED * unit.rated_w)
+    share = night.energy_kwh(unit.expected.power_w, still) / judged
+    return Stillness(judged, full_hours, share, None, 0.0, likely=True)
 
 
 @dataclass(frozen=True, slots=True)

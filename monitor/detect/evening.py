@@ -24,7 +24,8 @@ _SILENT_SHARE = 0.25
 _LIFE_LONG_HOURS = 12.0
 _MIN_GAP_S = 3 * 3600
 _BEFORE_LIGHT_H = 4
-_AWAKE_SHARE = 0.03
+_AWAKE_SHARE, _WELL_AWAKE_SHARE = 0.03, 0.10
+_LEAST_LIGHT = 4  # intervals
 # A neighbour that stood still so many days ago may have been snowed in.
 SNOW_MEMORY_DAYS = 7
 
@@ -44,13 +45,15 @@ def site_night(
         for subject, power in view.power_w.items()
         for expected in (expectation.units[subject],)
     }
+    light_w, dull = _light(view, expectation, snow=snow_possible(view, history))
     return SiteNight(
         site=view.site,
         day=view.day,
         starts=view.physics.starts,
         units=units,
         meters_w={m: view.part(p) for m, p in view.span.measured.power_w.items() if m.startswith("meter:")},
-        light_w=_light(view, expectation, snow=snow_possible(view, history)),
+        light_w=light_w,
+        dull=dull,
         heard=heard,
         expecting=frozenset() if arrivals_stopped else _expecting(heard, history),
         silent_nights={source: history.silent_nights(source, _SILENT_SHARE) for source in heard},
@@ -97,21 +100,29 @@ def _stood_still(history: SiteHistory, day: date) -> bool:
     return bool((still == 1.0).any())
 
 
-def _light(view: DayView, expectation: DayExpectation, *, snow: bool) -> Values:
+def _light(view: DayView, expectation: DayExpectation, *, snow: bool) -> tuple[Values, bool]:
     """The low end of the site's expected power, in intervals in which it would keep every inverter awake.
 
-    A day with less than an hour of them is dark. Where snow may lie, intervals in which the inverters are heard to
-    make nothing do not count: modules under snow do not speak either.
+    A day with less than an hour of them is dark, unless what is most likely would keep them well awake: that is given
+    in its place, and True. Where snow may lie, intervals in which the inverters are heard to make nothing do not count:
+    modules under snow do not speak either.
     """
     units = [f"inverter:{i.id}" for i in _fed(view)]
+    rated = np.array([[view.span.rated_w(u)] for u in units])
     low = np.array([expectation.units[u].low_w for u in units])
-    bright = np.all(low > _AWAKE_SHARE * np.array([[view.span.rated_w(u)] for u in units]), axis=0)
+    bright = np.all(low > _AWAKE_SHARE * rated, axis=0)
     if snow:
         known = [view.power_w[u] for u in units if u in view.power_w]
         made = np.nansum(known, axis=0) if known else np.zeros(bright.shape)
         silent = np.isnan(known).all(axis=0) if known else np.ones(bright.shape, dtype=bool)
         bright &= silent | (made > _AWAKE_SHARE * np.sum(low, axis=0))
-    return np.sum(low, axis=0) * bright if np.count_nonzero(bright) >= 4 else np.zeros(bright.shape)
+    if np.count_nonzero(bright) >= _LEAST_LIGHT:
+        return np.sum(low, axis=0) * bright, False
+    likely = np.array([expectation.units[u].power_w for u in units])
+    awake = np.all(likely > _WELL_AWAKE_SHARE * rated, axis=0)
+    if snow or np.count_nonzero(awake) < _LEAST_LIGHT:
+        return np.zeros(bright.shape), False
+    return np.sum(likely, axis=0) * awake, True
 
 
 def _fed(view: DayView) -> list[Inverter]:

@@ -15,6 +15,10 @@ _MIN_GAP_FULL_HOURS = 1.0
 # On a gloomy day a shaded roof may not wake its inverter: so many more days in a row are waited for.
 _PRODUCTIVE_FULL_HOURS = 0.35
 _MORE_GLOOMY_NIGHTS = 2
+# Where even that is not sure of the day, and only most likely.
+_MORE_LIKELY_NIGHTS = 2
+# Power so near to a thousandth of what is expected, and so much like it in shape, is kilowatts read as watts.
+_THOUSANDTH, _ITS_SHAPE, _LEAST_SHAPED = (0.3e-3, 3e-3), 0.5, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,7 @@ class InverterOutage:
         back = None if still.is_still else came_back(night, unit, self.cause)
         if back is not None or still.is_working:
             return back or Verdict(unit.subject, self.cause, "healthy")
-        if not still.is_still or _contradicted(night, unit):
+        if not still.is_still or _contradicted(night, unit) or _follows_the_sun(unit):
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,))
         guess = unit.expected.source == "clear_sky"
         snow = snow_doubt(night, unit, still)
@@ -68,7 +72,8 @@ class InverterOutage:
             },
             # Both doubts together are more doubtful than either.
             nights_needed=snow.nights_needed
-            + (0 if still.full_hours >= _PRODUCTIVE_FULL_HOURS else _MORE_GLOOMY_NIGHTS),
+            + (0 if still.full_hours >= _PRODUCTIVE_FULL_HOURS else _MORE_GLOOMY_NIGHTS)
+            + (_MORE_LIKELY_NIGHTS if still.likely else 0),
         )
 
     def _stood_still(self, night: SiteNight, step: GapStep) -> bool:
@@ -107,6 +112,17 @@ def _with_meter(night: SiteNight, subject: str) -> UnitNight | None:
         if meter.role == "generation" and f"inverter:{meter.inverter}" == subject and power is not None:
             return replace(unit, power_w=np.where(np.isnan(unit.power_w), power, unit.power_w))
     return unit
+
+
+def _follows_the_sun(unit: UnitNight) -> bool:
+    """Whether what is next to nothing has the shape of the day and a thousandth of its level: no standstill has."""
+    known = ~np.isnan(unit.power_w) & (unit.expected.power_w > 0.0)
+    if np.count_nonzero(known) < _LEAST_SHAPED:
+        return False
+    power, expected = unit.power_w[known], unit.expected.power_w[known]
+    low, high = _THOUSANDTH
+    level = float(power.sum() / expected.sum())
+    return low < level < high and power.std() > 0.0 and float(np.corrcoef(power, expected)[0, 1]) > _ITS_SHAPE
 
 
 def _contradicted(night: SiteNight, unit: UnitNight) -> bool:

@@ -10,6 +10,8 @@ from monitor.detect.night import SiteNight, Verdict, heard_share
 _SILENT_SHARE = 0.25
 _HEARD_SHARE = 0.75
 _NIGHTS = 2
+# On days on which an inverter most likely was awake, but might have slept.
+_MORE_DULL_NIGHTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,7 @@ class MissingData:
         return Verdict(
             subject,
             self.cause,
-            "trouble" if nights_before + 1 >= _NIGHTS else "unclear",
+            "trouble" if nights_before + 1 >= _NIGHTS + (_MORE_DULL_NIGHTS if night.dull else 0) else "unclear",
             confidence=0.99,
             since=night.day - timedelta(days=nights_before),
             evidence={"silent_days": nights_before + 1},

@@ -40,6 +40,7 @@ class Stillness:
     share: float | None
     stopped_at: int | None
     stop_kwh: float
+    likely: bool = False  # too dull for the low end of what is expected: judged by what is most likely
 
     @property
     def is_still(self) -> bool:
@@ -114,6 +115,7 @@ class SiteNight:
     expecting: frozenset[str]  # sources that have delivered before
     silent_nights: Mapping[str, int]  # by source id: light nights in a row without readings, this one left out
     snow_possible: bool
+    dull: bool = False  # `light_w` is what the site most likely gives: at the least it might sleep all day
     snow_left: float | None = None  # degree days that would melt what may lie this evening; None: nobody measures
     region: Region = field(default_factory=Region)
     gap_steps: tuple[GapStep, ...] = ()

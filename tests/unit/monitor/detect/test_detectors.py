@@ -141,6 +141,40 @@ def test_a_dark_day_says_nothing(site: Site) -> None:
     assert stillness(dark, gloom["string:s1"]).share is None
 
 
+def guessed(subject: str, power_w: Values, rated_w: float) -> UnitNight:
+    """A unit whose sky nobody knows: most likely a third of it, at the least next to nothing."""
+    likely = 0.3 * rated_w * SHAPE
+    sky = Expected(likely, 0.02 * rated_w * SHAPE, 2.5 * likely, "clear_sky", sigma=0.8, clearness=0.4)
+    return UnitNight(subject, rated_w, sky, power_w)
+
+
+def test_where_nobody_knows_the_sky_a_standstill_is_told_after_more_days(site: Site) -> None:
+    still = night(site, s1=ZERO, s2=ZERO, ac=ZERO)
+    units = {s: guessed(s, ZERO, u.rated_w) for s, u in still.units.items()}
+    (verdict,) = detector_table()["inverter_outage"].find(replace(still, units=units))
+    assert (verdict.says, verdict.nights_needed) == ("trouble", 5)
+    dull = {s: guessed(s, 0.01 * u.rated_w * SHAPE, u.rated_w) for s, u in still.units.items()}
+    (working,) = detector_table()["inverter_outage"].find(replace(still, units=dull))
+    assert working.says != "trouble"
+
+
+def test_kilowatts_taken_for_watts_are_no_standstill(site: Site) -> None:
+    rng = np.random.default_rng(3)
+    clouded = rng.uniform(0.5, 1.3, 96) * AC
+    thousandth = night(site, s1=GAP, s2=GAP, ac=clouded / 1000.0)
+    assert says(thousandth, "inverter_outage") == {"inverter:inv1": "unclear"}
+    idle = night(site, s1=GAP, s2=GAP, ac=np.where(AC > 0.0, 3.0, 0.0) + rng.normal(0.0, 0.3, 96))
+    assert says(replace(idle, units=idle.units), "inverter_outage") == {"inverter:inv1": "trouble"}
+
+
+@pytest.mark.parametrize(("dull", "nights"), [(False, 2), (True, 4)])
+def test_silence_on_days_that_may_have_been_dark_is_told_later(site: Site, dull: bool, nights: int) -> None:
+    quiet = night(site, s1=GAP, s2=GAP, ac=GAP, heard={"log": np.zeros(96), "meter": np.ones(96)}, dull=dull)
+    for before in range(4):
+        found = says(replace(quiet, silent_nights={"log": before, "meter": 0}), "missing_data")
+        assert found["source:log"] == ("trouble" if before + 1 >= nights else "unclear")
+
+
 def test_snow_is_waited_out_where_nothing_proves_that_the_plane_is_free(site: Site) -> None:
     winter = night(site, s1=ZERO, s2=ZERO, ac=ZERO, snow_possible=True)
     (verdict,) = detector_table()["inverter_outage"].find(winter)
