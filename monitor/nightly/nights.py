@@ -7,41 +7,26 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TypeVar
 
-import numpy as np
-from sqlalchemy import Connection
-
 from ingest.errors import AftercareError, StoreUnavailable
 from monitor.config.models import Fleet
-from monitor.detect.contest import settle
-from monitor.detect.evening import at_nothing, idle_today, region, site_night
+from monitor.detect.evening import idle_today, region, site_night
 from monitor.detect.finding import Finding
-from monitor.detect.life import Change, advance
-from monitor.detect.night import SiteNight, Verdict
-from monitor.detect.observe import observe
-from monitor.detect.on_paper import hedged
-from monitor.detect.ruling import epochs_on, rule, silenced
-from monitor.detect.shading_growth import LOOK_BACK_DAYS, is_look_night
+from monitor.detect.life import Change
+from monitor.detect.ruling import epochs_on
 from monitor.detect.snow_cover import snow_possible
-from monitor.detect.table import detector_table, spoils
-from monitor.detect.told import told_by
 from monitor.model.dayview import DayExpectation, DayView, day_view, disbelieve, expect, site_witness
-from monitor.model.gain import Gains
-from monitor.model.learned_sky import KeptLooks, LearnedSky, is_build_night, next_build_night
 from monitor.model.span import SiteSpan, site_span, utc_days
 from monitor.nightly.cases import Case, Chart, Neighbours, forget, listeners, neighbourhoods, open_cases, recall
-from monitor.nightly.doubts import doubted_after, plane_baselines
+from monitor.nightly.doubts import doubted_after
 from monitor.nightly.groups import groups_of
+from monitor.nightly.judging import Outcome, judge, keep
 from monitor.nightly.memory import keep_memory, note_of
-from monitor.nightly.places import place_baselines
-from monitor.nightly.rows import daily_rows
-from monitor.nightly.skies import learn_skies, night_looks, read_chain
 from monitor.store import Store
 from monitor.store.assessed import set_all_assessed
-from monitor.store.baselines import Baseline, write_baseline
-from monitor.store.daily import DailyRow, write_daily
-from monitor.store.findings import Loss, add_events, finding_event, save_findings, write_losses
+from monitor.store.daily import write_daily
+from monitor.store.findings import add_events, finding_event, save_findings
 from monitor.store.readings import forget_changes, load_blocks, open_tables
-from monitor.store.skies import as_stored, write_looks, write_maps
+from monitor.store.skies import write_looks
 
 T = TypeVar("T")
 
@@ -106,18 +91,6 @@ class _Pass:
     progress: Callable[[str], None]
     should_stop: Callable[[], bool]
     at_once: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Outcome:
-    """All that a night found out about one site."""
-
-    rows: list[DailyRow]
-    changes: list[Change]
-    settled: dict[str, Gains]
-    looks: list[KeptLooks]
-    skies: list[LearnedSky]
-    papers: list[Baseline]  # what was looked at of the site file
 
 
 def assess(
@@ -297,20 +270,20 @@ def _one_night(
     }  # fmt: skip
     idle = {site_id: idle_today(night) for site_id, night in nights.items() if night.snow_possible}
     histories = {c.site.id: c.history for c in cases}
-    outcomes: list[tuple[Case, _Outcome]] = []
+    outcomes: list[tuple[Case, Outcome]] = []
     for case in cases:
         if case.site.id not in nights or case.first is None or day < case.first:
             continue
         beside = [(idle.get(other), histories[other]) for other, _ in near[case.site.id]]
         night = replace(nights[case.site.id], region=region(beside, day), beside=[past for _, past in beside])
-        outcome = _guarded(tally, case, _judge, store, case, views[case.site.id], expected[case.site.id], night)
+        outcome = _guarded(tally, case, judge, store, case, views[case.site.id], expected[case.site.id], night)
         if outcome is not None:
             outcomes.append((case, outcome))
     with store.write() as conn:
         write_daily(conn, [row for _, outcome in outcomes for row in outcome.rows])
         set_all_assessed(conn, [case.site.id for case, _ in outcomes], day)
         for case, outcome in outcomes:
-            _keep(conn, case, day, outcome)
+            keep(conn, case, day, outcome)
             case.history.add(note_of(row) for row in outcome.rows)
         write_looks(conn, {case.site.id: outcome.looks for case, outcome in outcomes if outcome.looks}, day)
         if ends:
@@ -354,108 +327,7 @@ def _is_heard(span: SiteSpan, day: date) -> bool:
     return any(share[span.days[day]].any() for share in span.measured.heard.values())
 
 
-def _by_right_clocks(night: SiteNight, looks: Sequence[KeptLooks]) -> list[KeptLooks]:
-    """Looks without those of days whose stamps are known to be wrong: the sun stood elsewhere."""
-    right = night.by_right_clocks(np.array([one.day.toordinal() for one in looks], dtype=np.int64))
-    return [one for one, is_right in zip(looks, right.tolist(), strict=True) if is_right]
-
-
-def _judge(store: Store, case: Case, view: DayView, expectation: DayExpectation, night: SiteNight) -> _Outcome:
-    if case.history.skies and is_look_night(case.site.id, view.day):
-        with store.read() as conn:
-            chain = read_chain(conn, case.site.id, view.day, nights=LOOK_BACK_DAYS)
-        night = replace(night, looks={subject: _by_right_clocks(night, looks) for subject, looks in chain.items()})
-    night = observe(night)
-    found: list[Verdict] = [v for detector in detector_table().values() for v in detector.find(night)]
-    found = hedged(night, found)
-    verdicts = silenced(night, settle(case.site, found, case.findings), case.rulings, case.findings)
-    raised = max(view.day, case.raised_from or view.day)
-    changes = advance(
-        night, verdicts, case.findings, suspected=case.history.suspected, raised=raised, taken_back=case.taken_back,
-        judged=[r.known for r in case.rulings],
-    )  # fmt: skip
-    changes += rule(night, changes, case.findings, case.rulings)
-    troubled = _troubled(case, changes)
-    frozen = {s for s in case.history.frozen if case.history.is_settled(s)}
-    rows = daily_rows(view, expectation, night, verdicts, case.history, troubled=troubled, settled=frozen)
-    learned = view.in_the_open.gains
-    settled = {s: g for s, g in learned.items() if g.complete and s not in frozen and s in view.power_w}
-    looks = night_looks(view, night, at_nothing=at_nothing(night), troubled=troubled)
-    findings = list(({f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}).values())
-    since = case.looks_since or view.day
-    papers = [
-        *plane_baselines(store, case.site, findings, since=since, night=view.day),
-        *place_baselines(store, case.site, since=since, night=view.day),
-    ]
-    return _Outcome(rows, changes, settled, looks, _skies(store, case, view.day, looks, changes), papers)
-
-
-def _skies(
-    store: Store, case: Case, day: date, looks: Sequence[KeptLooks], changes: Sequence[Change]
-) -> list[LearnedSky]:
-    """The maps that are due tonight, as the store will give them back."""
-    since = case.looks_since or day
-    if case.chain is None and is_build_night(since, day):
-        with store.read() as conn:
-            case.chain = read_chain(conn, case.site.id, day)
-    if case.chain is None:
-        return []
-    for one in looks:
-        case.chain.setdefault(one.subject, []).append(one)
-    findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
-    skies = learn_skies(case.site, case.history, list(findings.values()), case.chain, since=since, night=day)
-    due = next_build_night(since, day)
-    if due is None or case.last is None or due > case.last:  # a fleet's looks are too many to keep for nothing
-        case.chain = None
-    return [as_stored(sky) for sky in skies]
-
-
-def _troubled(case: Case, changes: Sequence[Change]) -> set[str]:
-    """Units with an open finding of their own, or whose inverter has one: their baselines do not learn tonight."""
-    findings = {f.id: f for f in case.findings} | {c.finding.id: c.finding for c in changes}
-    subjects = {f.subject for f in findings.values() if f.state == "open" and spoils(f)}
-    if "site" in subjects:
-        return (
-            subjects | {f"string:{s.id}" for s in case.site.string} | {f"inverter:{i.id}" for i in case.site.inverter}
-        )
-    told = told_by(case.site)
-    subjects |= {s for source in subjects if source.startswith("source:") for s in told[source.removeprefix("source:")]}
-    subjects |= {f"string:{s.removeprefix('module:').rpartition('/')[0]}" for s in subjects if s.startswith("module:")}
-    wired = {f"string:{s.id}" for s in case.site.string if f"inverter:{s.inverter}" in subjects}
-    fed = {f"inverter:{s.inverter}" for s in case.site.string if f"string:{s.id}" in subjects}
-    return subjects | wired | fed
-
-
-def _keep(conn: Connection, case: Case, day: date, outcome: _Outcome) -> None:
-    save_findings(conn, list({c.finding.id: c.finding for c in outcome.changes}.values()))
-    write_losses(
-        conn,
-        [Loss(c.finding.id, x.day, x.kwh, x.low, x.high, day) for c in outcome.changes for x in c.losses],
-    )
-    add_events(conn, [finding_event(c.finding, day, c.what) for c in outcome.changes])
-    for subject, gains in outcome.settled.items():
-        write_baseline(conn, _baseline(case, subject, day, gains))
-    for look in outcome.papers:
-        write_baseline(conn, look)
-    write_maps(conn, case.site.id, outcome.skies)
-
-
-def _baseline(case: Case, subject: str, day: date, gains: Gains) -> Baseline:
-    learned = case.history.learning_days(subject)
-    epoch = case.history.epochs.get(subject)
-    values = {"clear_sky": gains.clear_sky, "sensor": gains.sensor, "weather": gains.weather, "sigma": gains.sigma}
-    return Baseline(
-        site=case.site.id,
-        subject=subject,
-        epoch=epoch.number if epoch is not None else 0,
-        frozen_on=day,
-        learned_from=min(learned, default=day),
-        learned_until=day,
-        values=values,
-    )
-
-
-def _move_on(case: Case, day: date, outcome: _Outcome, tally: _Tally) -> None:
+def _move_on(case: Case, day: date, outcome: Outcome, tally: _Tally) -> None:
     case.history.frozen |= {subject: (day, gains) for subject, gains in outcome.settled.items()}
     case.history.doubted = doubted_after(case.history.doubted, outcome.papers)
     case.history.skies |= {sky.subject: sky for sky in outcome.skies}
