@@ -51,6 +51,18 @@ def members(night: SiteNight) -> list[Member]:
     return found
 
 
+def whole_inverters(night: SiteNight) -> list[Member]:
+    """Inverters whose several strings are all measured: what all of them lose alike shows in no comparison of them."""
+    found = []
+    for inverter in night.site.inverter:
+        fed = night.site.strings_of(inverter.id)
+        units = [f"inverter:{inverter.id}", *(f"string:{s.id}" for s in fed)]
+        if len(fed) > 1 and all(unit in night.units for unit in units):
+            rated = min(inverter.rated_ac_w, sum(s.rated_w for s in fed))
+            found.append(Member(f"inverter:{inverter.id}", inverter.id, frozenset({s.plane for s in fed}), rated, None))
+    return found
+
+
 def observe_siblings(night: SiteNight) -> dict[str, dict[str, float]]:
     """Compare every unit with the others of its plane (or roof), and every module with the others of its string.
 

@@ -9,18 +9,20 @@ from monitor.detect.fallen_sibling import unless_the_sibling_fell
 from monitor.detect.mirrored import mirrored
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.short_of_nameplate import FROM_THE_START, short_from_the_start
-from monitor.detect.siblings import Member, members
+from monitor.detect.siblings import Member, members, whole_inverters
 from monitor.detect.string_signs import chance_of, signs_of
 from monitor.detect.string_witnesses import BY_VOLTAGE, channels_of, is_believable
 from monitor.detect.weak import CLEAR_BESIDE, Weakness, evidence_of, look, losses_since, still_there, whole_days
 
 # A share of a string is told to so much: planes, dirt and clipping blur it.
 _SHARE_MARGIN = 0.06
+# What all strings of an inverter lose at once may be the inverter, its reading, or what lies on the roof.
+_ALL_ALIKE = 0.6
 
 
 @dataclass(frozen=True, slots=True)
 class UnderperformingString:
-    """Strings whose power or voltage has dropped for good beside their likes.
+    """Strings whose power or voltage has dropped for good beside their likes, and inverters all of whose strings have.
 
     The best witness that there is decides: voltage and power beside a string of the same plane, or of other planes, or
     voltage and cloudless hours beside the neighbours' roofs, and last what sensor, weather and neighbours say. The loss
@@ -36,7 +38,7 @@ class UnderperformingString:
 
     def find(self, night: SiteNight) -> list[Verdict]:
         """One verdict per string that told something tonight."""
-        found = [self._judge(night, member) for member in members(night)]
+        found = [self._judge(night, member) for member in (*members(night), *whole_inverters(night))]
         return [verdict for verdict in found if verdict is not None]
 
     def _judge(self, night: SiteNight, member: Member) -> Verdict | None:
@@ -68,11 +70,14 @@ class UnderperformingString:
         whole = whole_days(night, member.subject, weakness.since)
         if whole is not None:
             signs["whole_days_before"] = [round(part, 5) for part in whole]
-        fitting = _strings_of_that_share(night, member, weakness)
-        if fitting:
-            signs["share_of_one_string"] = True
         rival = "data_fault" if weakness.channel in BY_VOLTAGE else "shading_growth"
         others = {rival: round(1.0 - chance, 2)} if chance < 0.9 else {}
+        if _is_measured_below(night, member):
+            signs["all_strings_alike"] = True
+            chance = min(chance, _ALL_ALIKE)
+            others = {"soiling": round(1.0 - chance, 2)}
+        elif _strings_of_that_share(night, member, weakness):
+            signs["share_of_one_string"] = True
         if mirrored(night, member.subject, drop.since):
             chance, others = 0.5, {"data_fault": 0.5}
         return Verdict(
@@ -95,6 +100,11 @@ def reported(night: SiteNight, member: Member) -> str:
         if len(strings) == 1:
             return f"string:{strings[0].id}"
     return member.subject
+
+
+def _is_measured_below(night: SiteNight, member: Member) -> bool:
+    """Whether a unit is an inverter of whose strings every one is measured."""
+    return member.string is None and any(one.subject == member.subject for one in whole_inverters(night))
 
 
 def _strings_of_that_share(night: SiteNight, member: Member, weakness: Weakness) -> list[str]:

@@ -78,6 +78,8 @@ def _sign(finding: Finding) -> str:
     parts = finding.evidence.get("substrings_bypassed")
     if parts is not None and finding.evidence.get("substrings_fit", 1.0) < 0.35:
         return f", its voltage being lower by {parts} bypassed module {'part' if parts == 1 else 'parts'}"
+    if finding.evidence.get("all_strings_alike"):
+        return ", all its strings alike"
     if finding.evidence.get("share_of_one_string"):
         return ", about the share of one of its strings, which may be dead"
     if finding.evidence.get("grows_with_current"):
@@ -89,8 +91,15 @@ def _weak_string_advice(site: Site, finding: Finding) -> dict[str, str]:
     kind, _, name = finding.subject.partition(":")
     string = next(s for s in site.string if name == (s.inverter if kind == "inverter" else s.id))
     each = string.module.voc_v / 3.0
+    alike = (
+        "All strings of this inverter lost alike, so begin with what they share: its power setting and limits, its "
+        "heat and fan, its own reading beside a meter, dirt over the whole roof. "
+        if finding.evidence.get("all_strings_alike")
+        else ""
+    )
     return {
-        "service": (
+        "service": alike
+        + (
             "First, remotely: lay this string's voltage and current beside its sibling's on a clear day. Voltage "
             "low and current equal means bypassed module parts (a diode, a cracked module, a contact inside); "
             "both low in strong light only means a bad contact; current low alone means dirt, shade or a weak "

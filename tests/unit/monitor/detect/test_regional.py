@@ -89,3 +89,24 @@ def test_what_a_neighbour_saw_later_is_not_used() -> None:
     seen = beside_neighbours(night, "string:s1", "clear_beside")
     assert np.array_equal(own[0], seen[0])
     assert np.allclose(own[1], seen[1], atol=1e-6)
+
+
+@pytest.mark.parametrize("alike", [True, False])
+def test_what_all_strings_lose_alike_is_told_of_their_inverter(alike: bool) -> None:
+    """Beside each other they are level, so only the neighbours' roofs tell of it."""
+    rng = np.random.default_rng(7)
+    site, others = home(), among(HAZE, 5).beside
+    own = HAZE - 0.13 * (np.arange(DAYS) > 118) + rng.normal(0.0, 0.02, DAYS)
+    past = past_of(own, "inverter:inv1")
+    made = night_of(site, clear_day(site), past=past)
+    if not alike:
+        made = replace(made, units={s: u for s, u in made.units.items() if s != "string:s2"})
+    night = replace(made, past=past, beside=others, traits={"inverter:inv1": {"clear": float(own[-1])}})
+    found = {v.subject: v for v in UnderperformingString().find(night) if v.says == "trouble"}
+    if not alike:
+        assert "inverter:inv1" not in found
+        return
+    verdict = found["inverter:inv1"]
+    assert verdict.evidence["all_strings_alike"]
+    assert verdict.confidence <= 0.6
+    assert verdict.others == {"soiling": pytest.approx(1.0 - verdict.confidence)}
