@@ -18,6 +18,8 @@ from monitor.detect.weak import CLEAR_BESIDE, Weakness, evidence_of, look, losse
 _SHARE_MARGIN = 0.06
 # What all strings of an inverter lose at once may be the inverter, its reading, or what lies on the roof.
 _ALL_ALIKE = 0.6
+# What is less likely a string's fault than something else is worth no journey yet.
+_MORE_LIKELY_NOT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +92,7 @@ class UnderperformingString:
             evidence={**evidence_of(weakness), **signs},
             nights_needed=2,
             others=others,
+            level="watch" if chance < _MORE_LIKELY_NOT else None,
         )
 
 

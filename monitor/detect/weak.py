@@ -213,6 +213,7 @@ def still_there(
         confidence=finding.confidence,
         losses=losses_of(size, sigma),
         evidence=kept_evidence(finding, size),
+        level=finding.level,
         others=finding.evidence.get("other_causes", {}),
     )
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from ingest.readings import Channel, Values
+from monitor.detect.life import advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.outside import observe_outside
 from monitor.detect.siblings import observe_siblings
@@ -176,6 +177,23 @@ def test_a_lost_module_is_surer_where_the_power_bears_it_out() -> None:
     verdict = verdict_on_s2(on_another_plane(np.log(0.9), np.log(0.9)))
     assert verdict is not None
     assert verdict.confidence > 0.85
+
+
+def test_what_is_more_likely_shade_is_watched_and_not_visited_that_night_and_the_next() -> None:
+    shaded = {"roof_am": -0.25, "roof_noon": -0.02, "roof_pm": -0.25}
+    parts = {k: with_drop(v, sigma=0.02, seed=6) for k, v in shaded.items()}
+    rough = {k: with_drop(-0.10, sigma=0.05, seed=4) for k in ("roof", "roof_mid", "roof_best")}
+    night = nights(parts | rough | {"roof_dull": with_drop(-0.10, sigma=0.02, seed=5)})
+    verdict = verdict_on_s2(night)
+    assert verdict is not None
+    assert (verdict.says, verdict.level) == ("trouble", "watch")
+    assert verdict.confidence < 0.5
+    known = [
+        c.finding for c in advance(night, [replace(verdict, nights_needed=1)], [], suspected=lambda *_: (), raised=JUNE)
+    ]
+    again = verdict_on_s2(replace(night, known=tuple(known)))
+    assert again is not None
+    assert again.level == "watch"
 
 
 @pytest.mark.parametrize(("meter_goes_on", "says"), [(True, False), (False, True)])
