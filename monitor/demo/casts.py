@@ -45,7 +45,7 @@ class Cast:
 
 
 def show(seed: int, count: int) -> Cast:
-    """The homes of `aftercare demo`, half of them healthy. A larger fleet goes round, with later twins sound."""
+    """Eight kinds of homes, half of them healthy, and four troubles. A larger fleet goes round, later twins sound."""
     cast = (
         Role(twin, ("failed_string",)), Role(east_west), Role(alone, ("missing_data",)), Role(electronic),
         Role(two_inverters, ("inverter_gone",)), Role(weathered, ("inverter_off",)), Role(watched), Role(treed),
@@ -56,7 +56,7 @@ def show(seed: int, count: int) -> Cast:
 
 
 def show_more(seed: int, count: int) -> Cast:
-    """The same kinds of homes, half of them healthy, and seven troubles on the other half."""
+    """The homes of `aftercare demo`: the same kinds, half of them healthy, and seven troubles on the other half."""
     cast = (
         Role(twin, ("failed_string",)), Role(east_west), Role(alone, ("new_load",)),
         Role(electronic, ("missing_data", "cracked_module")),

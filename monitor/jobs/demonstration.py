@@ -50,7 +50,9 @@ def demonstrate(
     """
     prepare(folder)
     stage(f"making an invented fleet in {folder} (seed {seed})")
-    truth = make_fleet(folder, seed=seed, last_day=last_day, months=months, sites=homes, progress=progress)
+    truth = make_fleet(
+        folder, seed=seed, last_day=last_day, months=months, sites=homes, cast="show_more", progress=progress
+    )
     fleet = load_fleet(folder)
     now = int(datetime.combine(last_day + timedelta(days=1), time(12), tzinfo=fleet.zone).timestamp())
     store = Store.open(fleet.settings.store.url, fleet.folder)
@@ -64,6 +66,8 @@ def demonstrate(
         found = list_ranked_findings(fleet, store, site_id=None, include_cleared=True).findings
         outlets = planned_outlets(fleet)  # an invented fleet has no [mail]
         service = issue_service_digest(fleet, store, outlets, now=now)
+        if (night := _night_to_show(found, last_day)) is not None:
+            service.paths += issue_service_digest(fleet, store, outlets, now=now, night=night).paths
         home = issue_homeowner_digests(fleet, store, outlets, now=now, site_ids=[_home_to_show(fleet, found)])
     finally:
         store.close()
@@ -88,6 +92,12 @@ def prepare(folder: Path) -> None:
                 entry.unlink()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / MARKER).write_text("Made by `aftercare demo`, which may delete everything in this folder.\n")
+
+
+def _night_to_show(found: list[Finding], last_day: date) -> date | None:
+    """The night that raised the gravest finding, whose morning had news; None where the last one is that."""
+    raised = found[0].raised if found and found[0].level != "note" else last_day
+    return raised if raised < last_day else None
 
 
 def _home_to_show(fleet: Fleet, found: list[Finding]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 from sqlalchemy import Connection
@@ -13,6 +13,7 @@ from ingest.timeline import local_day
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
 from monitor.model.grid import STEP_S
+from monitor.model.history import SiteHistory
 from monitor.model.measured import Measured, measure
 from monitor.model.span import utc_days
 from monitor.nightly.memory import remember
@@ -25,19 +26,26 @@ from monitor.store.daily import read_daily
 from monitor.store.readings import load_tables
 
 _PLAIN_TO_SEE = 0.2  # share lost from which on a single day shows it
+# What cannot be right is left out of every curve, and a clock's minutes are lost in a day of clouds.
+_SHOWN_BY_NONE = frozenset({"data_fault", "clock_error"})
 _WEAK = frozenset({"underperforming_string", "underperforming_module"})
 _WHOLE_DAY = 0.9
 _LIT = 0.25  # of a day's highest current, from which on a quarter hour counts
 _DAYS = 3
+_BALANCE, _BEFORE_DAYS = ("made_kwh", "house_kwh"), 60
 
 
 def first_proof(conn: Connection, fleet: Fleet, site: Site, finding: Finding, last: date) -> tuple[Proof, str] | None:
     """A picture's data and what it shows, by what the night of `last` knew; None where none would prove anything."""
+    if finding.cause in _SHOWN_BY_NONE:
+        return None
     history = remember(conn, site.id, date.fromordinal(last.toordinal() + 1))
     if finding.cause == "underperforming_string":
         found = amps_against_volts(conn, site, finding, last)
         if found is not None:
             return found
+    if finding.cause == "energy_imbalance":
+        return house_balance(history, finding, last)
     if finding.cause in _WEAK and finding.evidence.get("loss_fraction", 0.0) < _PLAIN_TO_SEE:
         return by_witness(site, history, finding, last) or daily_ratio(conn, site, finding, last)
     if finding.cause in _WEAK:
@@ -86,6 +94,26 @@ def lower_voltage(
     return data, (
         f"Current against voltage of string {own_id} beside string {like_id} on {_days_words(days)}: at like currents "
         f"its voltage is about {there - here:.0f} V lower ({here:.0f} V beside {there:.0f} V in the middle)."
+    )
+
+
+def house_balance(history: SiteHistory, finding: Finding, last: date) -> tuple[Proof, str] | None:
+    """What the house would use by its meters against what the roof made, day by day, since a trouble and before it."""
+    made, house = (dict(zip(*map(list, history.series(finding.subject, name)), strict=True)) for name in _BALANCE)
+    first, begun = (finding.since - timedelta(days=_BEFORE_DAYS)).toordinal(), finding.since.toordinal()
+    days = sorted(day for day in made.keys() & house.keys() if first <= day <= last.toordinal())
+    points = [(float(made[day]), float(house[day]), day >= begun) for day in days]
+    own = [(x, y) for x, y, is_since in points if is_since]
+    if not own:
+        return None
+    data = Against(
+        x_label="the roof made, kWh a day", y_label="the house used by its meters, kWh a day",
+        own_label=f"since {day_words(finding.since)}", own=own, beside_label="before",
+        beside=[(x, y) for x, y, is_since in points if not is_since],
+    )  # fmt: skip
+    return data, (
+        "What the house would use by its meters against what the roof made, day by day: between "
+        f"{min(y for _, y in own):.0f} and {max(y for _, y in own):.0f} kWh a day since {day_words(finding.since)}."
     )
 
 

@@ -31,7 +31,12 @@ def test_it_finds_the_dead_string_and_says_where_to_look(shown: tuple[Path, Resu
     truth = [line for line in lines if "failed_string" in line and ": found, raised " in line]
     assert len(truth) == 1
     paths = [Path(line.strip()) for line in lines if line.startswith(f"  {folder}")]
-    assert sorted(path.suffix for path in paths) == [".eml", ".eml", ".html", ".html"]
+    kinds = sorted((path.name.partition("-")[0], path.suffix) for path in paths)
+    assert kinds == sorted([("home", ".eml"), ("home", ".html"), *[("service", ".eml"), ("service", ".html")] * 2])
+    raised = truth[0].partition("found, raised ")[2][:10]
+    news = folder / "digests" / f"service-{raised}.html"
+    assert news in paths
+    assert "String makes nothing" in news.read_text("utf-8")
     assert all(path.stat().st_size > 1000 for path in paths)
 
 

@@ -37,7 +37,10 @@ def against_figure(data: Against) -> Figure:
     axes.scatter(
         *zip(*data.own, strict=True), s=size, color=style.MEASURED, linewidths=0, label=data.own_label, zorder=4
     )
-    axes.set_ylim(bottom=0.0)
+    if min(y for _, y in (*data.own, *data.beside)) >= 0.0:
+        axes.set_ylim(bottom=0.0)
+    else:
+        axes.axhline(0.0, color=style.LIGHT["soft"], linewidth=0.9, zorder=1)
     axes.set_xlabel(data.x_label, fontsize=style.FONT_POINTS, color=style.LIGHT["soft"])
     sheet.unit_label(axes, data.y_label)
     sheet.legend_above(figure, axes)

@@ -102,6 +102,18 @@ def test_service_digest(run: Run, assessed: Path) -> None:
     assert all(path.parent == assessed / "digests" and path.stat().st_size for path in paths)
 
 
+def test_the_service_digest_of_an_earlier_morning(run: Run, assessed: Path, tmp_path: Path) -> None:
+    done = run("digest", assessed, "--for", "service", "--night", "2025-06-03", "--out", tmp_path)
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert [Path(line).name for line in done.stdout.split()] == [
+        "service-2025-06-03.eml", "service-2025-06-03.html",
+    ]  # fmt: skip
+    for words in (["--for", "service", "--send"], ["--for", "homeowner"]):
+        refused = run("digest", assessed, *words, "--night", "2025-06-03")
+        assert refused.exit_code == 2
+        assert "--night is for --for service, and what is past is only written, not sent." in refused.stderr
+
+
 def test_homeowner_digests_of_a_month(run: Run, assessed: Path, tmp_path: Path) -> None:
     out = tmp_path / "pages"
     done = run("digest", assessed, "--for", "homeowner", "--month", "2025-06", "--out", out)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
-from monitor.nightly.first_proof import in_numbers, lower_voltage
+from monitor.model.history import DayNote, SiteHistory
+from monitor.nightly.first_proof import house_balance, in_numbers, lower_voltage
 from monitor.report.proof.against import Against
 from monitor.report.proof.side_by_side import TellingDay
+from tests.unit.monitor.report.test_waterfall import finding
 
 DAYS = [date(2026, 6, 1), date(2026, 6, 3)]
 NAN = float("nan")
@@ -49,3 +51,21 @@ def test_a_day_is_told_in_numbers(
         expected=expected,
     )  # fmt: skip
     assert in_numbers(day, "Beside it.").endswith(told)
+
+
+def test_a_sensor_the_wrong_way_round_shows_in_what_the_house_would_use() -> None:
+    history = SiteHistory()
+    for n in range(-10, 4):
+        made = 20.0 + n
+        used = 10.0 if n < 0 else 10.0 + made
+        day = DAYS[0] + timedelta(days=n)
+        history.add([DayNote(day, "meter:grid1", None, None, None, 1.0, {"made_kwh": made, "house_kwh": used})])
+    wrong = finding("a", "energy_imbalance", subject="meter:grid1", since=DAYS[0], last_seen=DAYS[1])
+    proof = house_balance(history, wrong, DAYS[1])
+    assert proof is not None
+    data, alt = proof
+    assert isinstance(data, Against)
+    assert data.own == [(20.0, 30.0), (21.0, 31.0), (22.0, 32.0)]
+    assert len(data.beside) == 10
+    assert alt.endswith("day by day: between 30 and 32 kWh a day since 1 Jun 2026.")
+    assert house_balance(SiteHistory(), wrong, DAYS[1]) is None
