@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.detect.telling.phrases import ROOF_CAUTION
-from monitor.report import facts
+from monitor.report import facts, stories
 from monitor.report.digest import HomeownerDigest, ServiceDigest, Story
 from monitor.report.figures import month_figure, png
 from monitor.report.proof.drawing import proof_figure
@@ -63,23 +63,23 @@ def _morning(digest: ServiceDigest, cards: int, lines: int, pictures: dict[int, 
     told, more = digest.news[:cards], digest.news[cards : cards + lines]
     return {
         "d": digest,
-        "subject": facts.service_subject(digest),
-        "headline": facts.service_headline(digest),
-        "lead": facts.lead(digest),
+        "subject": stories.service_subject(digest),
+        "headline": stories.service_headline(digest),
+        "lead": stories.lead(digest),
         "as_of": day_words(digest.as_of),
         "since_last": day_words(digest.since_last),
         "news": told,
-        "more_news": [facts.standing_row(story) for story in more],
-        "standing": [facts.standing_row(story) for story in digest.standing[:lines]],
-        "standing_caption": facts.standing_caption(digest.standing, digest.currency),
-        "cleared": [facts.cleared_row(story, digest.currency) for story in digest.cleared[:lines]],
+        "more_news": [stories.standing_row(story) for story in more],
+        "standing": [stories.standing_row(story) for story in digest.standing[:lines]],
+        "standing_caption": stories.standing_caption(digest.standing, digest.currency),
+        "cleared": [stories.cleared_row(story, digest.currency) for story in digest.cleared[:lines]],
         "untold": _untold(len(digest.news) - cards - lines, len(digest.standing) - lines),
         "notes": [f"{card.site}: {card.summary}" for card in digest.notes],
         "quiet": _quiet(digest),
         "undrawn": _undrawn(told, len(pictures)),
         "caution": ROOF_CAUTION if any(story.steps.needs_care for story in told) else "",
         "pictures": pictures,
-        "facts": facts,
+        "stories": stories,
         "levels": LEVELS,
     }
 
@@ -97,7 +97,7 @@ def _pictures(told: Sequence[Story]) -> dict[int, Picture]:
         room -= len(data)
         if room < 0:
             break
-        found[place] = Picture(f"proof{place + 1}", facts.story_alt(story), data)
+        found[place] = Picture(f"proof{place + 1}", stories.story_alt(story), data)
     return found
 
 

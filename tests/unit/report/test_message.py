@@ -17,10 +17,10 @@ import pytest
 from monitor.detect.telling.phrases import ROOF_CAUTION
 from monitor.report import render as rendering
 from monitor.report.digest import FindingCard, HomeownerDigest, Matter, ServiceDigest, Story, Sunniness, YearAndQuote
-from monitor.report.facts import story_title
 from monitor.report.message import compose
 from monitor.report.render import SIZES, render
 from monitor.report.service import MOST_PICTURES
+from monitor.report.stories import story_title
 from monitor.report.write import write_digest
 
 SENDER = "Aftercare <aftercare@example.org>"

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from monitor.config.models import Fleet, FleetFile, Site
 from monitor.detect.finding import Finding
-from monitor.report import facts
+from monitor.report import stories
 from monitor.report.digest import ServiceDigest
 from monitor.report.morning import Prove, first_untold_day, gather_service, prove_nothing
 from monitor.report.proof.drawing import Proof
@@ -161,7 +161,7 @@ def test_one_street_is_told_once_and_a_new_member_tells_it_anew(
     assert [card.change for card in story.cards] == ["new", "unchanged", "unchanged"]
     assert "the street's grid" in story.common
     assert digest.standing == ()
-    assert facts.service_headline(digest) == "1 new finding; 2 open as told before, on 3 sites."
+    assert stories.service_headline(digest) == "1 new finding; 2 open as told before, on 3 sites."
 
 
 def test_stories_of_a_site_follow_its_gravest(
