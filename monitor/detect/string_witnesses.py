@@ -25,7 +25,8 @@ VOLT_ROOF = Channel("volt_roof", Prior(sigma=0.008, wander=0.004, least=0.002), 
 VOLT_BESIDE = Channel("volt_beside", Prior(sigma=0.010, wander=0.005, least=0.003), least_size=0.02, strength=4.5)
 PEER = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.025, strength=4.5)
 # What a bad contact takes grows with the current: it shows in strong light, while the middle of the day moves little.
-STRONG = Channel("peer_strong", Prior(sigma=0.02, wander=0.008, least=0.004), least_size=0.03, strength=4.5)
+# Low sun and what stands in it are no part of that: the level keeps still from season to season.
+STRONG = Channel("peer_strong", Prior(sigma=0.012, wander=0.005, least=0.003), least_size=0.03, strength=4.5)
 ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.008, least=0.008), least_size=0.04, strength=4.5)
 ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5)
 BY_VOLTAGE = (VOLT, VOLT_ROOF, VOLT_BESIDE)
