@@ -62,10 +62,21 @@ class _Whole(UnstructuredHeader, BaseHeader):
         return f"{self.name}: {self}{policy.linesep}"
 
 
+class _Begun(UnstructuredHeader, BaseHeader):
+    """A header that begins on the line of its name: the library leaves that empty before a text of nearly a line."""
+
+    max_count = 1
+
+    def fold(self, *, policy: Policy[Any]) -> str:
+        """As the library folds it, but for an empty first line."""
+        return super().fold(policy=policy).replace(f"{self.name}:{policy.linesep} ", f"{self.name}: ", 1)
+
+
 def _policy(*people: Address | None) -> EmailPolicy[EmailMessage]:
     headers = HeaderRegistry()
     for name in ("list-unsubscribe", "message-id"):
         headers.map_to_type(name, _Whole)
+    headers.map_to_type("subject", _Begun)
     # Letters before an @ that only servers with SMTPUTF8 take; names beside an address can be encoded.
     wide = any(one is not None and not one.username.isascii() for one in people)
     return SMTP.clone(header_factory=headers, utf8=wide)

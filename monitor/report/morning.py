@@ -77,7 +77,8 @@ def gather_service(
     faults = [f for f in known.now if f.level != "note" and f not in quiet_sources]
     groups = grouped([f for f in faults if f.state == "open"], sites)
     news = [g for g in groups if any(known.changes[f.id].kind in NEWS for f in g.findings)]
-    told = {f.site for f in faults} | {f.site for f in quiet_sources} | silent.keys()
+    begun = [f for f in known.now if f.level == "note" and known.changes[f.id].kind == "new"]
+    told = {f.site for f in (*faults, *quiet_sources, *begun)} | silent.keys()
 
     def cards(findings: Sequence[Finding]) -> tuple[FindingCard, ...]:
         return tuple(
@@ -91,7 +92,6 @@ def gather_service(
         return tuple(story(group, cards(group.findings)) for group in groups)
 
     ended = grouped([f for f in faults if f.state == "cleared"], sites)
-    begun = [f for f in known.now if f.level == "note" and known.changes[f.id].kind == "new"]
     return ServiceDigest(
         edition=Edition(
             kind="service", about="fleet", period=as_of.isoformat(), written=generated.astimezone(fleet.zone)

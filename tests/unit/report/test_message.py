@@ -77,6 +77,16 @@ def test_structure_and_headers(troubled: ServiceDigest) -> None:
     assert re.fullmatch(r"<[0-9a-f]{24}@example\.org>", message["Message-ID"])
 
 
+@pytest.mark.parametrize("size", [30, 40, 45, 90, 120])
+def test_a_subject_begins_on_its_line_whatever_its_length(
+    make_homeowner: Callable[..., HomeownerDigest], size: int
+) -> None:
+    digest = make_homeowner(site="Lark " * (size // 5))
+    raw = compose(render(digest), digest, sender=SENDER).as_bytes()
+    assert raw.startswith(b"Subject: Lark Lark")
+    assert parsed(digest)["Subject"].startswith("Lark Lark")
+
+
 def test_every_picture_is_called_by_its_content_id_and_has_words(troubled: ServiceDigest) -> None:
     message = parsed(troubled)
     images = [attrs for tag, attrs in Tags(body(message, "html")).tags if tag == "img"]

@@ -82,7 +82,7 @@ def test_new_standing_cleared_quiet_and_silent(
     store: Store, make_fleet: Callable[..., Fleet], make_finding: Callable[..., Finding]
 ) -> None:
     with store.write() as conn:
-        heard(conn, "elm", "oak", "ash")
+        heard(conn, "elm", "oak", "ash", "fir")
         heard(conn, "yew", last=date(2026, 8, 20))
         keep(
             conn,
@@ -96,12 +96,12 @@ def test_new_standing_cleared_quiet_and_silent(
         closed = partial(replace, state="cleared")
         keep(conn, closed(over, cleared=AS_OF), night=AS_OF, what="cleared")
         keep(conn, closed(replace(over, id="long over"), cleared=TOLD), night=TOLD, what="cleared")
-    digest = morning(store, make_fleet("elm", "oak", "ash", "yew"))
+    digest = morning(store, make_fleet("elm", "oak", "ash", "fir", "yew"))
     assert [(story.first.site, story.first.change) for story in digest.news] == [("Elm", "new")]
     assert [(story.first.subject, story.first.change) for story in digest.standing] == [("inverter inv1", "unchanged")]
     assert [story.first.site for story in digest.cleared] == ["Oak"]
     assert [card.summary for card in digest.notes] == ["At its limit."]  # an old note is not told every morning
-    assert digest.quiet == ("Ash",)
+    assert digest.quiet == ("Fir",)
     assert digest.without_data == ("Yew: last readings on 20 Aug 2026",)
     assert digest.edition.written.isoformat() == "2026-09-01T06:30:00+01:00"
 
