@@ -10,7 +10,16 @@ import numpy as np
 from ingest.readings import Mask
 from monitor.config.models import String
 from monitor.detect.beyond_dc import works_unseen
-from monitor.detect.dead import SnowDoubt, came_back, snow_doubt, standstill_loss, stillness, stopped_before, working
+from monitor.detect.dead import (
+    SnowDoubt,
+    came_back,
+    nothing,
+    snow_doubt,
+    standstill_loss,
+    stillness,
+    stopped_before,
+    working,
+)
 from monitor.detect.interruptions import QUIET_DAYS, interruptions, witnesses
 from monitor.detect.night import SiteNight, Stillness, UnitNight, Verdict, marked_part
 
@@ -57,8 +66,9 @@ class FailedString:
             # A day on which the whole inverter stood still is the outage's loss, not this string's.
             counts = bool(at_work.any()) or bool(np.isnan(unit.power_w).all())
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,) if counts else ())
-        if works_unseen(night, string, at_work):
-            return Verdict(unit.subject, self.cause, "unclear")
+        if works_unseen(night, string, at_work & nothing(unit)):
+            known = night.open_finding(unit.subject, self.cause)
+            return Verdict(unit.subject, self.cause, "unclear" if known is None else "healthy")
         same_plane = _same_plane_works(night, string)
         snow = SnowDoubt(False, 1) if same_plane else snow_doubt(night, unit, still)
         before = stopped_before(night, unit.subject, still)

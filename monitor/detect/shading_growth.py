@@ -62,7 +62,7 @@ class ShadingGrowth:
         return found
 
     def _judge(self, night: SiteNight, subject: str, strings: Sequence[String]) -> Verdict | None:
-        shades = new_shades(night, _watched(night, subject), _STRONG)
+        shades = new_shades(night, _searched(night, subject), _STRONG)
         if not shades:
             known = any(night.past.skies.get(s) is not None for s in _watched(night, subject))
             return Verdict(subject, self.cause, "healthy") if known else None
@@ -82,7 +82,7 @@ class ShadingGrowth:
             if _gone(night, subject, evidence):
                 return Verdict(subject, self.cause, "healthy")
             says = "trouble"  # what stands there stays, until the sun is seen where it stood
-            found = new_shades(night, _watched(night, subject), _STILL_THERE)
+            found = new_shades(night, _searched(night, subject), _STILL_THERE)
             shades = {name: shade for name, shade in found.items() if shade.is_of(evidence)}
             if shades:
                 evidence = _evidence(night, subject, strings, shades, so_far=evidence)
@@ -123,6 +123,12 @@ def _watched(night: SiteNight, subject: str) -> list[str]:
     if modules or subject in skies:
         return modules or [subject]
     return [f"inverter:{s.inverter}" for s in night.site.string if s.id == name]
+
+
+def _searched(night: SiteNight, subject: str) -> list[str]:
+    """The maps in which new shade is looked for: a module that is weak all day long looks dark wherever the sun is."""
+    weak = {f.subject for f in night.known if f.cause == "underperforming_module" and f.state == "open"}
+    return [name for name in _watched(night, subject) if name not in weak]
 
 
 def _chance(strength: float) -> float:

@@ -27,8 +27,10 @@ PEER = Channel("peer_mid", Prior(sigma=0.02, wander=0.008, least=0.004), least_s
 # What a bad contact takes grows with the current: it shows in strong light, while the middle of the day moves little.
 # Low sun and what stands in it are no part of that: the level keeps still from season to season.
 STRONG = Channel("peer_strong", Prior(sigma=0.012, wander=0.005, least=0.003), least_size=0.03, strength=4.5)
-ROOF_DULL = Channel("roof_dull", Prior(sigma=0.03, wander=0.008, least=0.008), least_size=0.04, strength=4.5)
-ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5)
+ROOF_DULL = Channel(
+    "roof_dull", Prior(sigma=0.03, wander=0.008, least=0.008), least_size=0.04, strength=4.5, rough=True
+)
+ROOF = Channel("roof", Prior(sigma=0.10, wander=0.05, least=0.02), least_size=0.08, strength=4.5, rough=True)
 BY_VOLTAGE = (VOLT, VOLT_ROOF, VOLT_BESIDE)
 # Of an all-day loss, the best third of the day has at least this part; passing shade leaves it alone.
 _BEST_SHARE = 0.5
@@ -101,7 +103,7 @@ def _all_day(night: SiteNight, subject: str, drop: Drop) -> bool:
 def _days_alone(night: SiteNight, weakness: Weakness) -> int:
     """For how many days a drop has to last that nobody confirms: a sensor on the roof is under the same haze."""
     if weakness.channel.trait == "outside" and by_sensor(night.site):
-        return 0
+        return 0 if weakness.drop.days_after >= _BEYOND_HAZE_DAYS else HAZE_DAYS
     return _BEYOND_HAZE_DAYS if weakness.drop.size < _THICKEST_HAZE else HAZE_DAYS
 
 

@@ -20,6 +20,7 @@ from monitor.detect.regional import SHARED, beside_neighbours
 from monitor.model.middle import median
 
 _Z80 = 1.2816
+_MEDIAN_VARIANCE = 1.57  # of a median over that of a mean, of normal values: pi / 2
 # So many of a unit's last days must have told something for a judgement tonight.
 _FRESH_DAYS = 10
 # So many usable days are needed before a change, or a baseline is not one yet.
@@ -38,15 +39,20 @@ class Channel:
     prior: Prior
     least_size: float  # of the drop, log units
     strength: float  # of the drop, in sigmas
+    rough: bool = False  # days of little light scatter more than those that the noise was learned from
 
 
 # Without siblings: cloudless hours with their haze, or without what neighbours share of it, and what sensor, weather or
 # neighbours saw, each with its own error.
-CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5)
-CLEAR_BESIDE = Channel("clear_beside", Prior(sigma=0.03, wander=0.012, least=0.012), least_size=0.04, strength=4.5)
-_BY_SENSOR = Channel("outside", Prior(sigma=0.04, wander=0.015, least=0.01), least_size=0.03, strength=4.5)
-_BY_WEATHER = Channel("outside", Prior(sigma=0.12, wander=0.04, least=0.03), least_size=0.06, strength=4.5)
-_BY_NEIGHBOURS = Channel("outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5)
+CLEAR = Channel("clear", Prior(sigma=0.05, wander=0.025, least=0.015), least_size=0.06, strength=4.5, rough=True)
+CLEAR_BESIDE = Channel(
+    "clear_beside", Prior(sigma=0.03, wander=0.012, least=0.012), least_size=0.04, strength=4.5, rough=True
+)
+_BY_SENSOR = Channel("outside", Prior(sigma=0.04, wander=0.015, least=0.01), least_size=0.03, strength=4.5, rough=True)
+_BY_WEATHER = Channel("outside", Prior(sigma=0.12, wander=0.04, least=0.03), least_size=0.06, strength=4.5, rough=True)
+_BY_NEIGHBOURS = Channel(
+    "outside", Prior(sigma=0.15, wander=0.06, least=0.03), least_size=0.08, strength=4.5, rough=True
+)
 
 
 def outside_channel(night: SiteNight) -> Channel:
@@ -83,6 +89,15 @@ class Weakness:
         return date.fromordinal(self.drop.since)
 
 
+def _stands_out_now(after: Values, drop: Drop, channel: Channel) -> bool:
+    """Whether a step stands out of the scatter of the days since, too, which may be that of another season."""
+    if drop.shape == "ramp":
+        return True
+    scatter = 1.4826 * median(np.abs(after - median(after)))
+    sigma = np.hypot(drop.sigma, np.sqrt(_MEDIAN_VARIANCE / after.size) * scatter)
+    return bool(-drop.size >= channel.strength * sigma)
+
+
 def readings(night: SiteNight, subject: str, trait: str) -> tuple[Seconds, Values]:
     """Day ordinals and values of a trait, one that is kept or one that is worked out beside the neighbours."""
     return beside_neighbours(night, subject, trait) if trait in SHARED else night.series(subject, trait)
@@ -97,6 +112,8 @@ def look(night: SiteNight, subject: str, channel: Channel) -> Weakness | None:
         return None
     drop = find_drop(days, values, channel.prior, learn=_healthy(night, subject, days))
     if drop is None or drop.size > -channel.least_size or drop.strength < channel.strength:
+        return None
+    if channel.rough and not _stands_out_now(values[days >= drop.since], drop, channel):
         return None
     # What began while the baseline was being learned may be the baseline's fault.
     return Weakness(channel, drop) if np.count_nonzero(days < drop.since) >= LEARNING_DAYS else None
@@ -114,7 +131,7 @@ def change_since(night: SiteNight, subject: str, trait: str, prior: Prior, since
     scatter = [1.4826 * median(np.abs(values[part] - median(values[part]))) for part in (before, after)]
     sigma = max(float(np.mean(scatter)), prior.least)
     memory = (1.0 + prior.rho) / (1.0 - prior.rho)
-    return change, float(np.sqrt(np.sum(1.57 * memory * sigma**2 / counts) + prior.wander**2))
+    return change, float(np.sqrt(np.sum(_MEDIAN_VARIANCE * memory * sigma**2 / counts) + prior.wander**2))
 
 
 def losses_since(

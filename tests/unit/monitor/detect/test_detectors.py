@@ -76,6 +76,12 @@ def test_a_string_whose_energy_the_inverter_delivers_is_not_dead(site: Site) -> 
     assert says(unseen, "failed_string")["string:s2"] == "unclear"
 
 
+def test_a_channel_that_dies_at_noon_is_no_dead_string_while_the_inverter_delivers(site: Site) -> None:
+    half = np.where(np.arange(96) < 48, WORKS, 0.0)
+    unseen = night(site, s1=WORKS, s2=half, ac=0.96 * 2.0 * WORKS)
+    assert says(unseen, "failed_string")["string:s2"] == "unclear"
+
+
 def test_dead_string_beside_a_working_one(site: Site) -> None:
     dead = night(site, s1=WORKS, s2=ZERO, ac=AC / 2)
     assert says(dead, "failed_string") == {"string:s1": "healthy", "string:s2": "trouble"}

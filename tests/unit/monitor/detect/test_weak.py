@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 from ingest.readings import Channel, Values
+from monitor.config.models import Site
 from monitor.detect.life import advance
 from monitor.detect.night import SiteNight, Verdict
 from monitor.detect.outside import observe_outside
 from monitor.detect.siblings import observe_siblings
 from monitor.detect.underperforming_module import UnderperformingModule
 from monitor.detect.underperforming_string import UnderperformingString
+from monitor.detect.weak import look, outside_channel_of
 from monitor.model.history import DayNote, SiteHistory
 from tests.unit.monitor.conftest import made_site
 from tests.unit.monitor.detect.limited import JUNE, POWER, VOLTS, clear_day, home, night_of, seen_day
@@ -301,17 +303,22 @@ def test_modules_are_set_beside_the_middle_of_their_string() -> None:
     assert traits["module:s1/01"]["peer"] == pytest.approx(0.0, abs=1e-6)
 
 
-def alone(size: float, *, days: int, quantity: str, trait: str, best: float | None = None) -> Verdict | None:
-    """What is said of an inverter with one string, of which only one trait tells, so many days after a drop."""
+def lit_by(quantity: str) -> Site:
+    """A home of one string, whose power nobody measures, with a source of light."""
     log = SITE.source[0].model_dump()
     columns = [
         {"column": "ac", "quantity": "ac_power", "of": "inverter:inv1", "unit": "W"},
         {"column": "light", "quantity": quantity, "of": "site", "unit": "W/m2"},
     ]
-    site = made_site(
+    return made_site(
         site=SITE.site.model_dump(), inverter=[i.model_dump() for i in SITE.inverter],
         string=[SITE.string[0].model_dump()], meter=[], source=[log | {"columns": columns}],
     )  # fmt: skip
+
+
+def alone(size: float, *, days: int, quantity: str, trait: str, best: float | None = None) -> Verdict | None:
+    """What is said of an inverter with one string, of which only one trait tells, so many days after a drop."""
+    site = lit_by(quantity)
     series = {trait: with_drop(size, days=days, sigma=0.02)}
     if best is not None:
         series["outside_best"] = with_drop(best, days=days, sigma=0.02)
@@ -324,7 +331,8 @@ def alone(size: float, *, days: int, quantity: str, trait: str, best: float | No
 @pytest.mark.parametrize(
     ("trait", "quantity", "size", "days", "told"),
     [
-        ("outside", "irradiance_poa", -0.16, 8, True),  # a sensor on the roof is under the same haze
+        ("outside", "irradiance_poa", -0.16, 8, False),
+        ("outside", "irradiance_poa", -0.16, 12, True),  # a sensor on the roof is under the same haze
         ("outside", "irradiance_ghi", -0.40, 6, False),
         ("outside", "irradiance_ghi", -0.40, 14, True),  # no haze takes that much
         ("clear", "irradiance_ghi", -0.14, 14, False),
@@ -363,5 +371,17 @@ def test_what_makes_next_to_nothing_is_not_weak() -> None:
 
 @pytest.mark.parametrize(("best", "told"), [(-0.16, True), (0.0, False)])
 def test_what_a_sensor_sees_is_a_weak_string_only_if_it_lasts_all_day(best: float, told: bool) -> None:
-    verdict = alone(-0.16, days=8, quantity="irradiance_poa", trait="outside", best=best)
+    verdict = alone(-0.16, days=12, quantity="irradiance_poa", trait="outside", best=best)
     assert (verdict is not None and verdict.says == "trouble") == told
+
+
+def test_days_of_little_light_have_to_stand_out_of_their_own_scatter() -> None:
+    """After a summer's level that kept still, six rough days of autumn are no loss; six that agree are one."""
+    rough = with_drop(0.0, days=6, before=110, sigma=0.02)
+    rough[110:] = [-0.47, -0.19, 0.27, -0.36, -0.19, -0.09]
+    channel = outside_channel_of(lit_by("irradiance_poa"))
+    night = nights({"outside": rough}, subject="inverter:inv1")
+    assert look(night, "inverter:inv1", channel) is None
+    steady = rough.copy()
+    steady[110:] = [-0.20, -0.19, -0.21, -0.20, -0.19, -0.20]
+    assert look(nights({"outside": steady}, subject="inverter:inv1"), "inverter:inv1", channel) is not None
