@@ -55,7 +55,7 @@ def yields(
 
 
 def _table(fleet: Fleet, store: Store, site: Site, by: str, first: date | None, until: date | None) -> pd.DataFrame:
-    from monitor.nightly.yields import daily_yields, interval_yields
+    from monitor.looking_back.yields import daily_yields, interval_yields
     from monitor.store.assessed import assessed_until
 
     with store.read() as conn:

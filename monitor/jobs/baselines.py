@@ -10,12 +10,12 @@ import numpy as np
 from sqlalchemy import Connection
 
 from monitor.config import Fleet, Site
+from monitor.looking_back.installed import read_installed
 from monitor.model.believing import series_remarks
 from monitor.model.degradation import LEAST_YEARS, YearlyChange, year_on_year
 from monitor.model.history import SiteHistory
 from monitor.model.installed import Installed
 from monitor.model.numbers import Nights
-from monitor.nightly.installed import read_installed
 from monitor.nightly.memory import remember
 from monitor.nightly.planes import fit_planes, healthy_days
 from monitor.report.baseline import BaselineSheet, Learning, gather_baseline

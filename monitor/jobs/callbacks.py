@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from monitor.config import Fleet, Site
-from monitor.nightly.complaint import gather_pack
+from monitor.looking_back.complaint import gather_pack
 from monitor.report.callback.document import tables
 from monitor.report.callback.layout import laid_out
 from monitor.report.callback.pack import Pack

@@ -16,10 +16,10 @@ from monitor.detect.finding import Finding
 from monitor.jobs.posting import post, unposted
 from monitor.jobs.valuing import value_findings
 from monitor.jobs.work import ShouldStop, never
+from monitor.looking_back.first_proof import first_proof
+from monitor.looking_back.usual import usual_year
 from monitor.model.typical_year import TypicalYear
-from monitor.nightly.first_proof import first_proof
 from monitor.nightly.memory import remember
-from monitor.nightly.usual import usual_year
 from monitor.report.digest import HomeownerDigest, ServiceDigest
 from monitor.report.gather import gather_homeowner
 from monitor.report.homeowner import month_days

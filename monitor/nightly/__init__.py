@@ -1,4 +1,4 @@
-"""The nightly assessment: from stored readings to daily figures and findings, and the figures as tables."""
+"""The nightly assessment: from stored readings to daily figures and findings."""
 
 from monitor.nightly.nights import AssessReport, assess, yesterday
 

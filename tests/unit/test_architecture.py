@@ -21,6 +21,7 @@ LEVELS: tuple[tuple[str, ...], ...] = (
     ("monitor.cli",),
     ("monitor.daemon",),
     ("monitor.jobs",),
+    ("monitor.looking_back",),
     ("monitor.nightly", "monitor.demo"),
     ("monitor.report", "monitor.mail"),
     ("monitor.store", "monitor.detect", "monitor.model"),

@@ -12,12 +12,12 @@ from ingest.readings import Values
 from ingest.timeline import local_day
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
+from monitor.looking_back.proofs import by_witness, daily_ratio, gather_proofs, telling_day
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
 from monitor.model.measured import Measured, measure
 from monitor.model.span import utc_days
 from monitor.nightly.memory import remember
-from monitor.nightly.proofs import by_witness, daily_ratio, gather_proofs, telling_day
 from monitor.report.proof.against import Against
 from monitor.report.proof.drawing import Proof
 from monitor.report.proof.side_by_side import TellingDay

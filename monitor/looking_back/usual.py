@@ -7,11 +7,11 @@ from datetime import date, timedelta
 from sqlalchemy import Connection
 
 from monitor.config.models import Site
+from monitor.looking_back.part_lines import inverters_of
 from monitor.model.dayview import gains_behind
 from monitor.model.gain import Gains
 from monitor.model.history import SiteHistory
 from monitor.model.typical_year import TypicalYear, UsualSky, indices_of, typical_year, usual_sky
-from monitor.nightly.part_lines import inverters_of
 from monitor.store.daily import feature_days
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from ingest.errors import ConfigurationError
 from monitor.config.models import Fleet, FleetFile, Site
-from monitor.nightly.complaint import gather_pack
+from monitor.looking_back.complaint import gather_pack
 from monitor.report.callback.document import as_document, tables
 from monitor.report.callback.layout import laid_out
 from monitor.report.callback.pack import Pack

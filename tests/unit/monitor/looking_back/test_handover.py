@@ -11,7 +11,7 @@ import pytest
 
 from monitor.config import Fleet, load_fleet
 from monitor.jobs.ingesting import ingest_fleet
-from monitor.nightly.handover import compare_handover
+from monitor.looking_back.handover import compare_handover
 from monitor.report.callback.pack import HandoverLine
 from monitor.report.callback.parts_told import handover_words
 from monitor.store import Store

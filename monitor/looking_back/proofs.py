@@ -14,12 +14,12 @@ from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
 from monitor.detect.least_loss import WITNESS_OF_MODULES, WITNESSES
 from monitor.detect.telling.phrases import compass, subject_in_words
+from monitor.looking_back.yields import interval_yields
 from monitor.model.dayview import measurable
 from monitor.model.grid import STEP_S
 from monitor.model.history import SiteHistory
 from monitor.model.measured import Measured, measure
 from monitor.model.span import measured_power, utc_days
-from monitor.nightly.yields import interval_yields
 from monitor.report.callback.pack import FindingProof
 from monitor.report.proof.against import Against
 from monitor.report.proof.drawing import Proof

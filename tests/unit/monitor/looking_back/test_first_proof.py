@@ -6,8 +6,8 @@ from datetime import date, timedelta
 
 import pytest
 
+from monitor.looking_back.first_proof import house_balance, in_numbers, lower_voltage
 from monitor.model.history import DayNote, SiteHistory
-from monitor.nightly.first_proof import house_balance, in_numbers, lower_voltage
 from monitor.report.proof.against import Against
 from monitor.report.proof.side_by_side import TellingDay
 from tests.unit.monitor.report.test_waterfall import finding

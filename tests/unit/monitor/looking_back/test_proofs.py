@@ -8,8 +8,8 @@ from datetime import date, timedelta
 import pytest
 
 from monitor.config.models import Site
+from monitor.looking_back.proofs import by_witness
 from monitor.model.history import DayNote, SiteHistory
-from monitor.nightly.proofs import by_witness
 from monitor.report.proof.ratio import DailyRatio
 from tests.unit.monitor.report.test_waterfall import finding
 

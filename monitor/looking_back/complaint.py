@@ -12,15 +12,15 @@ from ingest.errors import ConfigurationError
 from monitor.config.models import Fleet, Site
 from monitor.detect.finding import Finding
 from monitor.detect.least_loss import least_losses
+from monitor.looking_back.handover import compare_handover
+from monitor.looking_back.part_lines import both_of, house_line, inverters_of, meter_lines, module_lines, unit_lines
+from monitor.looking_back.proofs import gather_proofs
+from monitor.looking_back.usual import gains_of, usual_year
 from monitor.model.typical_year import (
     TypicalYear,
     share_sigma,
 )
-from monitor.nightly.handover import compare_handover
 from monitor.nightly.memory import remember
-from monitor.nightly.part_lines import both_of, house_line, inverters_of, meter_lines, module_lines, unit_lines
-from monitor.nightly.proofs import gather_proofs
-from monitor.nightly.usual import gains_of, usual_year
 from monitor.report.adding_up import Reckoning, reckon_day
 from monitor.report.callback.pack import MonthLine, Pack
 from monitor.report.callback.verdict import judge
