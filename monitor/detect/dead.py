@@ -102,6 +102,12 @@ def _most_likely(night: SiteNight, unit: UnitNight, where: Mask, full_hours: flo
     return Stillness(judged, full_hours, share, None, 0.0, likely=True)
 
 
+def stands(night: SiteNight, still: Stillness) -> bool:
+    """Whether a unit stood still; by a clock that is known to be wrong only a whole day at nothing proves it."""
+    wrong = any(f.cause == "clock_error" and f.state == "open" for f in night.known)
+    return still.is_still_all_day if wrong else still.is_still
+
+
 @dataclass(frozen=True, slots=True)
 class SnowDoubt:
     """Whether snow could explain a standstill, and how many nights of it are waited for."""
@@ -118,6 +124,7 @@ _SNOW_PASSES = 0.005
 _BY_SEASON, _BY_AIR = (3, 2), (5, 3)
 # Snow leaves a flat or shaded roof up to so many days after it has left the others (common practice).
 _LIES_ON_DAYS = 7
+_WORKED_FULL_HOURS = 0.3  # more than comes through snow in a day
 _STANDSTILLS = ("failed_string", "inverter_outage")
 
 
@@ -131,14 +138,22 @@ def snow_doubt(night: SiteNight, unit: UnitNight, still: Stillness) -> SnowDoubt
     told = any(f.subject == unit.subject and f.state == "open" and f.cause in _STANDSTILLS for f in night.known)
     if told or not night.snow_possible:
         return SnowDoubt(False, 1)
-    lay = [f.last_seen for f in night.known if f.cause == "snow" and f.state == "open"]
-    if lay and (night.day - max(lay)).days <= _LIES_ON_DAYS:
+    fell = [f.last_seen for f in night.known if f.cause == "snow" and f.state == "open"]
+    if fell and (night.day - max(fell)).days <= _LIES_ON_DAYS and not _worked_after(night, unit, max(fell)):
         return SnowDoubt(True, 1)
     start = still.stopped_at or 0
     made = night.energy_kwh(np.maximum(unit.power_w[start:], 0.0))
     trickle = made > _SNOW_PASSES * (still.judged_kwh if still.stopped_at is None else still.stop_kwh)
     alone, watched = _BY_SEASON if night.snow_left is None else _BY_AIR
-    return SnowDoubt(trickle or night.region.looks_snowed_in, watched if night.region.sites_working >= 3 else alone)
+    last_still = night.region.last_still
+    around = night.region.looks_snowed_in and not (last_still and _worked_after(night, unit, last_still))
+    return SnowDoubt(trickle or around, watched if night.region.sites_working >= 3 else alone)
+
+
+def _worked_after(night: SiteNight, unit: UnitNight, day: date) -> bool:
+    """Whether a unit has worked since a day on which snow lay: the snow has left it."""
+    days, made = night.past.series(unit.subject, "measured_kwh")
+    return bool((made[days > day.toordinal()] > _WORKED_FULL_HOURS * unit.rated_w / 1000.0).any())
 
 
 def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLoss:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 
@@ -90,14 +91,21 @@ def idle_today(night: SiteNight) -> bool | None:
 
 def region(neighbours: Sequence[tuple[bool | None, SiteHistory]], day: date) -> Region:
     """Sum up the neighbours: each one's `idle_today`, and what it left behind of the days before."""
-    still = [today is True or _stood_still(history, day) for today, history in neighbours]
-    working = [today is False and not before for (today, _), before in zip(neighbours, still, strict=True)]
-    return Region(sum(still), sum(working))
+    days = [
+        _still_days(history, day) | ({day.toordinal()} if today is True else set()) for today, history in neighbours
+    ]
+    working = [today is False and not before for (today, _), before in zip(neighbours, days, strict=True)]
+    together = 2 if len(neighbours) > 2 else 1
+    counts = Counter(n for one in days for n in one)
+    last = max((n for n, count in counts.items() if count >= together), default=None)
+    return Region(sum(map(bool, days)), sum(working), None if last is None else date.fromordinal(last))
 
 
-def _stood_still(history: SiteHistory, day: date) -> bool:
-    still = history.said("site", "still", day - timedelta(days=SNOW_MEMORY_DAYS), day - timedelta(days=1))
-    return bool((still == 1.0).any())
+def _still_days(history: SiteHistory, day: date) -> set[int]:
+    """Days (ordinals) of the week before on which a neighbour stood still."""
+    days, still = history.series("site", "still")
+    inside = (days >= day.toordinal() - SNOW_MEMORY_DAYS) & (days < day.toordinal()) & (still == 1.0)
+    return set(days[inside].tolist())
 
 
 def _light(view: DayView, expectation: DayExpectation, *, snow: bool) -> tuple[Values, bool]:

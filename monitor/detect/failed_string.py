@@ -15,6 +15,7 @@ from monitor.detect.dead import (
     came_back,
     nothing,
     snow_doubt,
+    stands,
     standstill_loss,
     stillness,
     stopped_before,
@@ -56,13 +57,13 @@ class FailedString:
         at_work = np.any([working(w) for w in beside.values()], axis=0)
         still = stillness(night, unit, at_work)
         loss = standstill_loss(night, unit, still.stopped_at or 0)
-        if not still.is_still:
+        if not stands(night, still):
             comes_and_goes = self._comes_and_goes(night, unit.subject) or came_back(night, unit, self.cause)
             if comes_and_goes is not None:
                 return comes_and_goes
         if still.is_working:
             return Verdict(unit.subject, self.cause, "healthy")
-        if not still.is_still:
+        if not stands(night, still):
             # A day on which the whole inverter stood still is the outage's loss, not this string's.
             counts = bool(at_work.any()) or bool(np.isnan(unit.power_w).all())
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,) if counts else ())

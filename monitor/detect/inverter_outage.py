@@ -6,7 +6,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.detect.dead import came_back, nothing, snow_doubt, standstill_loss, stillness, stopped_before, working
+from monitor.detect.dead import (
+    came_back,
+    nothing,
+    snow_doubt,
+    stands,
+    standstill_loss,
+    stillness,
+    stopped_before,
+    working,
+)
 from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict, marked_part
 
 # Of what even a dull span would have given, the register moved by less than this: the inverter stood still.
@@ -48,10 +57,10 @@ class InverterOutage:
     def _judge(self, night: SiteNight, unit: UnitNight) -> Verdict:
         still = stillness(night, unit)
         loss = standstill_loss(night, unit, still.stopped_at or 0)
-        back = None if still.is_still else came_back(night, unit, self.cause)
+        back = None if stands(night, still) else came_back(night, unit, self.cause)
         if back is not None or still.is_working:
             return back or Verdict(unit.subject, self.cause, "healthy")
-        if not still.is_still or _contradicted(night, unit) or _follows_the_sun(unit):
+        if not stands(night, still) or _contradicted(night, unit) or _follows_the_sun(unit):
             return Verdict(unit.subject, self.cause, "unclear", losses=(loss,))
         guess = unit.expected.source == "clear_sky"
         snow = snow_doubt(night, unit, still)

@@ -43,9 +43,14 @@ class Stillness:
     likely: bool = False  # too dull for the low end of what is expected: judged by what is most likely
 
     @property
+    def is_still_all_day(self) -> bool:
+        """The unit made nothing for nearly all of the day's energy."""
+        return self.share is not None and self.share >= 0.9
+
+    @property
     def is_still(self) -> bool:
         """The unit made nothing all day, or stopped for good during the day."""
-        return self.share is not None and (self.share >= 0.9 or self.stopped_at is not None)
+        return self.is_still_all_day or (self.share is not None and self.stopped_at is not None)
 
     @property
     def is_working(self) -> bool:
@@ -94,6 +99,7 @@ class Region:
 
     sites_at_nothing: int = 0
     sites_working: int = 0
+    last_still: date | None = None  # the last day of these on which they stood still together
 
     @property
     def looks_snowed_in(self) -> bool:

@@ -108,6 +108,19 @@ def test_string_that_dies_at_noon_is_told_the_same_night(site: Site) -> None:
     assert found[0].losses[0].kwh == pytest.approx(USUAL_EFFICIENCY * float(np.sum(WORKS[48:])) * STEP_S / 3.6e6)
 
 
+def test_by_a_wrong_clock_only_a_whole_day_at_nothing_is_a_standstill(site: Site) -> None:
+    stamp = Verdict("source:log", "clock_error", "trouble", confidence=0.9, since=DAY)
+    on_time = night(site, s1=WORKS, s2=WORKS, ac=AC)
+    (change,) = advance(on_time, [stamp], [], suspected=lambda *_: (), raised=DAY)
+    wrong = change.finding
+    half = np.where(np.arange(96) < 48, 1.0, 0.0)
+    early = night(site, s1=half * WORKS, s2=half * WORKS, ac=half * AC)
+    assert says(early, "inverter_outage") == {"inverter:inv1": "trouble"}
+    assert says(replace(early, known=(wrong,)), "inverter_outage") == {"inverter:inv1": "unclear"}
+    still = night(site, s1=ZERO, s2=ZERO, ac=ZERO)
+    assert says(replace(still, known=(wrong,)), "inverter_outage") == {"inverter:inv1": "trouble"}
+
+
 def test_a_string_that_rests_at_noon_and_works_again_is_not_dead(site: Site) -> None:
     rests = np.where((np.arange(96) > 40) & (np.arange(96) < 50), 0.0, WORKS)
     assert says(night(site, s1=WORKS, s2=rests, ac=AC), "failed_string")["string:s2"] == "unclear"
