@@ -17,6 +17,8 @@ from monitor.detect.unlimited import limit_loss
 
 # A day counts when an inverter was at its level for half an hour.
 _LEAST_INTERVALS = 2
+# Of a day on which it begins to be worth a note, in hours of full power.
+_WORTH_HOURS = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +51,16 @@ class Clipping:
         level = _level_of(unit, touched, levels)
         if lowered(night, inverter) is not None or stated(night, level):
             return Verdict(unit.subject, self.cause, "unclear")
+        loss = limit_loss(night, inverter.id, touched)
+        if night.open_finding(unit.subject, self.cause) is None and 1000.0 * loss.kwh < _WORTH_HOURS * unit.rated_w:
+            return Verdict(unit.subject, self.cause, "unclear")  # nobody needs to know of a touch
         return Verdict(
             unit.subject,
             self.cause,
             "trouble",
             confidence=0.9,
             since=_first_day(night, unit.subject, level),
-            losses=(limit_loss(night, inverter.id, touched),),
+            losses=(loss,),
             evidence={
                 "level_w": round(level),
                 "rated_ac_w": inverter.rated_ac_w,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -26,6 +26,8 @@ _LIKELY_SHARE, _LIKELY_FULL_HOURS = 0.10, 0.5
 # A unit that stopped during the day: two hours, a quarter of the day's energy, 0.3 h of full power.
 _STOP_INTERVALS, _STOP_SHARE, _STOP_FULL_HOURS = 8, 0.25, 0.3
 
+# A clock that is hours off takes less than this of a day's energy from its end.
+_BEYOND_ANY_CLOCK = 0.6
 # The part of a day on which a unit stopped late is known to so much.
 _TAIL_RANGE = 0.3
 
@@ -103,9 +105,9 @@ def _most_likely(night: SiteNight, unit: UnitNight, where: Mask, full_hours: flo
 
 
 def stands(night: SiteNight, still: Stillness) -> bool:
-    """Whether a unit stood still; by a clock that is known to be wrong only a whole day at nothing proves it."""
+    """Whether a unit stood still; where a clock is known to be wrong, only most of a day at nothing proves it."""
     wrong = any(f.cause == "clock_error" and f.state == "open" for f in night.known)
-    return still.is_still_all_day if wrong else still.is_still
+    return still.is_still and (not wrong or (still.share or 0.0) >= _BEYOND_ANY_CLOCK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,11 +163,23 @@ def standstill_loss(night: SiteNight, unit: UnitNight, start: int = 0) -> DayLos
     return shortfall(night, unit, np.arange(night.starts.size) >= start)
 
 
+def with_meter(night: SiteNight, subject: str) -> UnitNight | None:
+    """The inverter's unit; where its own log has gaps, its generation meter's power."""
+    unit = night.units.get(subject)
+    if unit is None:
+        return None
+    for meter in night.site.meter:
+        power = night.meters_w.get(f"meter:{meter.id}")
+        if meter.role == "generation" and f"inverter:{meter.inverter}" == subject and power is not None:
+            return replace(unit, power_w=np.where(np.isnan(unit.power_w), power, unit.power_w))
+    return unit
+
+
 def observe_tails(night: SiteNight) -> dict[str, dict[str, float]]:
     """Trait `tail_kwh` of a unit that ended the day at nothing: what was expected of it from then on."""
     seen = {}
     for subject, unit in night.units.items():
-        still = stillness(night, unit)
+        still = stillness(night, with_meter(night, subject) or unit)
         if still.share is not None and still.stop_kwh > 0.0:
             seen[subject] = {"tail_kwh": still.stop_kwh}
     return seen

@@ -14,6 +14,7 @@ from monitor.detect.dead import (
     standstill_loss,
     stillness,
     stopped_before,
+    with_meter,
     working,
 )
 from monitor.detect.night import GapStep, SiteNight, UnitNight, Verdict, marked_part
@@ -50,7 +51,7 @@ class InverterOutage:
         verdicts = [
             self._judge(night, unit)
             for inverter in night.site.inverter
-            if (unit := _with_meter(night, f"inverter:{inverter.id}")) is not None
+            if (unit := with_meter(night, f"inverter:{inverter.id}")) is not None
         ]
         return verdicts + [self._hidden(step) for step in night.gap_steps if self._stood_still(night, step)]
 
@@ -109,18 +110,6 @@ class InverterOutage:
                 "expected_over_gap_kwh": round(step.expected_kwh, 2),
             },
         )
-
-
-def _with_meter(night: SiteNight, subject: str) -> UnitNight | None:
-    """The inverter's unit; where its own log has gaps, its generation meter's power."""
-    unit = night.units.get(subject)
-    if unit is None:
-        return None
-    for meter in night.site.meter:
-        power = night.meters_w.get(f"meter:{meter.id}")
-        if meter.role == "generation" and f"inverter:{meter.inverter}" == subject and power is not None:
-            return replace(unit, power_w=np.where(np.isnan(unit.power_w), power, unit.power_w))
-    return unit
 
 
 def _follows_the_sun(unit: UnitNight) -> bool:

@@ -43,14 +43,9 @@ class Stillness:
     likely: bool = False  # too dull for the low end of what is expected: judged by what is most likely
 
     @property
-    def is_still_all_day(self) -> bool:
-        """The unit made nothing for nearly all of the day's energy."""
-        return self.share is not None and self.share >= 0.9
-
-    @property
     def is_still(self) -> bool:
         """The unit made nothing all day, or stopped for good during the day."""
-        return self.is_still_all_day or (self.share is not None and self.stopped_at is not None)
+        return self.share is not None and (self.share >= 0.9 or self.stopped_at is not None)
 
     @property
     def is_working(self) -> bool:

@@ -108,12 +108,12 @@ def test_string_that_dies_at_noon_is_told_the_same_night(site: Site) -> None:
     assert found[0].losses[0].kwh == pytest.approx(USUAL_EFFICIENCY * float(np.sum(WORKS[48:])) * STEP_S / 3.6e6)
 
 
-def test_by_a_wrong_clock_only_a_whole_day_at_nothing_is_a_standstill(site: Site) -> None:
+def test_by_a_wrong_clock_only_most_of_a_day_at_nothing_is_a_standstill(site: Site) -> None:
     stamp = Verdict("source:log", "clock_error", "trouble", confidence=0.9, since=DAY)
     on_time = night(site, s1=WORKS, s2=WORKS, ac=AC)
     (change,) = advance(on_time, [stamp], [], suspected=lambda *_: (), raised=DAY)
     wrong = change.finding
-    half = np.where(np.arange(96) < 48, 1.0, 0.0)
+    half = np.where(np.arange(96) < 56, 1.0, 0.0)
     early = night(site, s1=half * WORKS, s2=half * WORKS, ac=half * AC)
     assert says(early, "inverter_outage") == {"inverter:inv1": "trouble"}
     assert says(replace(early, known=(wrong,)), "inverter_outage") == {"inverter:inv1": "unclear"}
