@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli.findings import as_document
 from monitor.cli.shell import (
     Day,
     Progress,
@@ -78,12 +77,14 @@ def run_nights(
 
 def as_summary(report: AssessReport) -> dict[str, object]:
     """A pass as other programs read it."""
+    from monitor.report.finding_document import finding_document
+
     return {
         "schema": 1,
         "nights": report.nights,
         "site_nights": report.site_nights,
         "assessed_until": report.assessed_until.isoformat() if report.assessed_until else None,
-        "raised": [as_document(f) for f in report.raised],
-        "cleared": [as_document(f) for f in report.cleared],
+        "raised": [finding_document(f) for f in report.raised],
+        "cleared": [finding_document(f) for f in report.cleared],
         "failed": list(report.failed),
     }

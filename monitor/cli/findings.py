@@ -90,34 +90,12 @@ def tell_limits(ctx: click.Context, fleet: Path, site_id: str | None, as_json: b
     leave(ctx, loaded)
 
 
-def as_document(finding: Finding) -> dict[str, Any]:
-    """A finding as the interface shows it to other programs."""
-    return {
-        "id": finding.id,
-        "site": finding.site,
-        "subject": finding.subject,
-        "cause": finding.cause,
-        "level": finding.level,
-        "state": finding.state,
-        "since": finding.since.isoformat(),
-        "raised": finding.raised.isoformat(),
-        "cleared": finding.cleared.isoformat() if finding.cleared else None,
-        "confidence": finding.confidence,
-        "verdict": finding.verdict,
-        "lost_kwh": finding.lost_kwh,
-        "lost_kwh_low": finding.lost_kwh_low,
-        "lost_kwh_high": finding.lost_kwh_high,
-        "lost_money": finding.lost_money,
-        "summary": finding.summary,
-        "evidence": finding.evidence,
-        "advice": finding.advice,
-    }
-
-
 def ranked_document(finding: Finding, value: NextYear | None) -> dict[str, Any]:
     """A finding with what it is worth to act on it: the next twelve months, and that times its probability."""
+    from monitor.report.finding_document import finding_document
+
     return {
-        **as_document(finding),
+        **finding_document(finding),
         "rank_value_kwh": None if value is None else value.rank_kwh,
         "value_next_12_months": None
         if value is None

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli.findings import as_document
 from monitor.cli.shell import Day, json_option, leave, note, opened, print_json, split_fleet
 
 if TYPE_CHECKING:
@@ -53,6 +52,8 @@ def verdict(ctx: click.Context, words: tuple[str, ...], text: str, day: date | N
 
 def as_answer(taken: Taken) -> dict[str, object]:
     """A verdict and its finding as other programs read them."""
+    from monitor.report.finding_document import finding_document
+
     ruling = taken.ruling
     return {
         "schema": 1,
@@ -61,7 +62,7 @@ def as_answer(taken: Taken) -> dict[str, object]:
         "note": ruling.note or None,
         "begins_anew": list(ruling.renews),
         "assessed_again_from": taken.again_from.isoformat() if taken.again_from else None,
-        "finding": as_document(taken.finding),
+        "finding": finding_document(taken.finding),
     }
 
 

@@ -7,7 +7,6 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from monitor.detect.finding import Finding
 from monitor.report.callback import parts_told
 from monitor.report.callback.on_site import CAUTION, tests_on_site
 from monitor.report.callback.pack import Pack
@@ -20,6 +19,7 @@ from monitor.report.callback.steps_told import (
     step_name,
 )
 from monitor.report.callback.story import verdict_sentences
+from monitor.report.finding_document import finding_document
 
 # Text that begins like that is a formula to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -80,7 +80,7 @@ def as_document(pack: Pack) -> dict[str, Any]:
             }
             for m in pack.months
         ],
-        "findings": [_finding(f) for f in pack.findings],
+        "findings": [finding_document(f) for f in pack.findings],
         "proofs": [{"finding": p.finding, "shows": p.alt} for p in pack.proofs],
         "says": {
             "modules": _points(parts_told.module_points(pack)),
@@ -143,27 +143,6 @@ def tables(pack: Pack) -> dict[str, str]:
 
 def _points(points: Sequence[tuple[str, str]]) -> list[dict[str, str]]:
     return [{"of": name, "says": text} for name, text in points]
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "id": finding.id,
-        "subject": finding.subject,
-        "cause": finding.cause,
-        "level": finding.level,
-        "state": finding.state,
-        "since": finding.since.isoformat(),
-        "raised": finding.raised.isoformat(),
-        "cleared": finding.cleared.isoformat() if finding.cleared else None,
-        "confidence": finding.confidence,
-        "lost_kwh": finding.lost_kwh,
-        "lost_kwh_low": finding.lost_kwh_low,
-        "lost_kwh_high": finding.lost_kwh_high,
-        "verdict": finding.verdict,
-        "summary": finding.summary,
-        "evidence": finding.evidence,
-        "advice": finding.advice.get("service"),
-    }
 
 
 def _csv(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
