@@ -60,7 +60,7 @@ def show_more(seed: int, count: int) -> Cast:
     cast = (
         Role(twin, ("failed_string",)), Role(east_west), Role(alone, ("new_load",)),
         Role(electronic, ("missing_data", "cracked_module")),
-        Role(two_inverters, ("inverter_gone", "missed_clock_change")),
+        Role(two_inverters, ("inverter_gone", "meter_off")),
         Role(weathered, ("inverter_off", "lost_module")), Role(watched), Role(treed),
     )  # fmt: skip
     return Cast(tuple(cast[i % len(cast)] for i in range(count)))

@@ -62,7 +62,7 @@ def channels_of(night: SiteNight, member: Member) -> tuple[Channel, ...]:
 def is_believable(night: SiteNight, member: Member, weakness: Weakness) -> bool:
     """Whether the loss shows all day, a drop of voltage in the power as well, and no sibling has become better."""
     drop, trait, subject = weakness.drop, weakness.channel.trait, member.subject
-    if _meter_counts_it(night, member, drop):
+    if _meter_contradicts(night, member, drop):
         return False
     if weakness.channel in (VOLT_ROOF, VOLT_BESIDE):
         power = power_since(night, subject, drop.since)
@@ -116,19 +116,30 @@ def power_since(night: SiteNight, subject: str, since: int) -> tuple[float, floa
     return None
 
 
-def _meter_counts_it(night: SiteNight, member: Member, drop: Drop) -> bool:
-    """Whether a generation meter goes on counting what an inverter's own reading lacks since a day."""
+def _meter_contradicts(night: SiteNight, member: Member, drop: Drop) -> bool:
+    """Whether a generation meter shows that a reading has changed, and not the power.
+
+    It goes on counting what the unit's own reading lacks; or it lacks what the one other unit reads more than before.
+    """
+    others = [m for m in members(night) if m.subject != member.subject]
+    own = _meter_over_reading(night, member, drop.since)
+    other = _meter_over_reading(night, others[0], drop.since) if len(others) == 1 else None
+    moved = _METER_SHARE * drop.size
+    return (own is not None and own > -moved) or (other is not None and other < moved)
+
+
+def _meter_over_reading(night: SiteNight, member: Member, since: int) -> float | None:
+    """Change of meter over inverter since a day (log units); None for strings, and where too little is known."""
     for meter in night.site.meter if member.string is None else ():
         if meter.role != "generation" or meter.inverter != member.inverter:
             continue
         days, counted = night.series(f"meter:{meter.id}", "own_kwh")
         read = night.series(f"meter:{meter.id}", "inverter_kwh")[1]
         told = (counted > 0.0) & (read > 0.0)
-        ratios, after = np.log(counted[told] / read[told]), days[told] >= drop.since
+        ratios, after = np.log(counted[told] / read[told]), days[told] >= since
         if min(np.count_nonzero(after), np.count_nonzero(~after)) >= _LEAST_METERED:
-            now, before = median(ratios[after][-_METERED_NOW:]), median(ratios[~after][-MOST_BEFORE:])
-            return bool(now - before > -_METER_SHARE * drop.size)
-    return False
+            return median(ratios[after][-_METERED_NOW:]) - median(ratios[~after][-MOST_BEFORE:])
+    return None
 
 
 def _sibling_rose(night: SiteNight, member: Member, weakness: Weakness) -> bool:

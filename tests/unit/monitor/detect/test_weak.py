@@ -198,27 +198,39 @@ def test_what_is_more_likely_shade_is_watched_and_not_visited_that_night_and_the
     assert again.level == "watch"
 
 
+def metered_pair(drop: Values, metered: str, counted: Values, read: Values) -> SiteNight:
+    """Two inverters, of which the second has dropped beside the first; one has a meter: its days' energies [kWh]."""
+    site = made_site(
+        inverter=[{"id": "inv1", "rated_ac_w": 4000}, {"id": "inv2", "rated_ac_w": 4000}],
+        string=[SITE.string[0].model_dump(), SITE.string[1].model_dump() | {"inverter": "inv2"}],
+        meter=[{"id": "gen", "role": "generation", "inverter": metered}], source=[],
+    )  # fmt: skip
+    made = nights({**all_day(drop), "outside": drop}, subject="inverter:inv2")
+    unit = replace(made.units["inverter:inv1"], subject="inverter:inv2")
+    told = [{"own_kwh": float(c), "inverter_kwh": float(r)} for c, r in zip(counted, read, strict=True)]
+    for n, energies in enumerate(told[:-1]):
+        day = JUNE - timedelta(days=drop.size - 1 - n)
+        made.past.add([DayNote(day, "meter:gen", None, None, None, 1.0, energies)])
+    units = {"inverter:inv1": made.units["inverter:inv1"], unit.subject: unit}
+    return replace(made, site=site, units=units, traits={**made.traits, "meter:gen": told[-1]})
+
+
 @pytest.mark.parametrize(("meter_goes_on", "says"), [(True, False), (False, True)])
 def test_what_the_meter_goes_on_counting_is_not_lost(meter_goes_on: bool, says: bool) -> None:
     """An inverter whose own reading drops by 8 % while its generation meter counts as before is not weak."""
     drop = with_drop(-0.08, days=14, sigma=0.01)
-    site = made_site(
-        inverter=[{"id": "inv1", "rated_ac_w": 4000}, {"id": "inv2", "rated_ac_w": 4000}],
-        string=[SITE.string[0].model_dump(), SITE.string[1].model_dump() | {"inverter": "inv2"}],
-        meter=[{"id": "gen2", "role": "generation", "inverter": "inv2"}], source=[],
-    )  # fmt: skip
-    made = nights({**all_day(drop), "outside": drop}, subject="inverter:inv2")
-    unit = replace(made.units["inverter:inv1"], subject="inverter:inv2")
-    traits = dict(made.traits)
-    for n, value in enumerate(drop):
-        day = JUNE - timedelta(days=drop.size - 1 - n)
-        counted = {"own_kwh": 20.0 if meter_goes_on else 20.0 * np.exp(value), "inverter_kwh": 20.0 * np.exp(value)}
-        if day < JUNE:
-            made.past.add([DayNote(day, "meter:gen2", None, None, None, 1.0, counted)])
-        traits["meter:gen2"] = counted
-    night = replace(
-        made, site=site, units={"inverter:inv1": made.units["inverter:inv1"], unit.subject: unit}, traits=traits
-    )
+    read = 20.0 * np.exp(drop)
+    night = metered_pair(drop, "inv2", np.full(drop.size, 20.0) if meter_goes_on else read, read)
+    found = [v for v in UnderperformingString().find(night) if v.says == "trouble"]
+    assert bool(found) is says
+
+
+@pytest.mark.parametrize(("reads_more", "says"), [(True, False), (False, True)])
+def test_beside_an_inverter_that_reads_more_than_its_meter_nobody_is_weak(reads_more: bool, says: bool) -> None:
+    drop = with_drop(-0.08, days=14, sigma=0.01)
+    counted = np.full(drop.size, 20.0)
+    more = np.exp(0.08 * (np.arange(drop.size) >= drop.size - 14))
+    night = metered_pair(drop, "inv1", counted, counted * more if reads_more else counted)
     found = [v for v in UnderperformingString().find(night) if v.says == "trouble"]
     assert bool(found) is says
 
