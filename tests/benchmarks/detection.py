@@ -4,7 +4,7 @@ Each seed is a fleet of ten homes in fourteen months, half of them with a troubl
 seeds in a row meet every trouble. They are replayed night by night. Printed: for every trouble how often it was found,
 how many usable days it took, how far off its first day was told, and the loss that was told over the true one; what
 was taken for what; what was said in vain; and how far stated confidence can be trusted. A trouble that no detector
-knows shows as not found. `--cast show` takes the fleets of `aftercare demo`.
+knows shows as not found. `--cast show_more` takes the fleets of `aftercare demo`.
 """
 
 from __future__ import annotations
